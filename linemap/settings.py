@@ -1,0 +1,260 @@
+"""Settings of a run: frozen, read from one TOML file, all faults reported together.
+
+Every section and key that linemap knows stands in this file with its default. Unknown keys,
+wrong types and missing files are gathered and raised once, with the nearest valid name.
+"""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from pathlib import Path
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from linemap.errors import SettingsError
+from linemap.tables import INPUT_TABLES, contract
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
+
+
+class CitySettings(_Section):
+    """Name of the city and, for files that carry none, their coordinate reference system."""
+
+    name: str = "our city"
+    crs: str | None = None
+
+
+class FileSettings(_Section):
+    """Paths of the input tables, relative to the settings file."""
+
+    parcels: str
+    lines: str | None = None
+    checks: str | None = None
+    kits: str | None = None
+    samples: str | None = None
+    answers: str | None = None
+    areas: str | None = None
+    sites: str | None = None
+
+
+class RuleSettings(_Section):
+    """Which edition of the rule applies, and what the state adds to it."""
+
+    edition: Literal["LCR", "LCRR", "LCRI"] = "LCRR"
+    rank_method: Literal["interpolate", "half_up", "half_even", "next_rank"] = "interpolate"
+    lead_connector_counts: bool = False
+
+
+class ScoringSettings(_Section):
+    """Seed and choices of the scoring stage."""
+
+    seed: int = Field(default=1, ge=0)
+    extra: tuple[str, ...] = ()
+    prior: Literal["spline", "trees", "both"] = "spline"
+    use_income: bool = False
+
+
+class EvaluationSettings(_Section):
+    """How the scores are held against checks."""
+
+    block_m: float = Field(default=600.0, gt=0)
+    folds: int = Field(default=5, ge=2, le=50)
+    bootstrap: int = Field(default=200, ge=20)
+
+
+class ValueSettings(_Section):
+    """Worth of the parts of a kit's value, each in units of one expected lead line."""
+
+    find: float = Field(default=1.0, ge=0)
+    learn: float = Field(default=0.1, ge=0)
+    harm: float = Field(default=0.2, ge=0)
+
+
+class OutreachSettings(_Section):
+    """Budget, limits and floors of the next list of kits."""
+
+    kits: int = Field(default=400, ge=1)
+    lab_capacity: int | None = Field(default=None, ge=1)
+    weeks: int = Field(default=4, ge=1)
+    floor_per_area: int = Field(default=2, ge=0)
+    cap_per_area: int | None = Field(default=None, ge=1)
+    floor_low_income: float = Field(default=0.3, ge=0, le=1)
+    floor_renters: float = Field(default=0.0, ge=0, le=1)
+    audit_share: float = Field(default=0.1, ge=0, lt=1)
+    quiet_days: int = Field(default=365, ge=0)
+    per_segment: int | None = Field(default=3, ge=1)
+    opt_out: str | None = None
+    aim: Literal["most_lead", "most_need", "least_tested"] = "most_lead"
+    value: ValueSettings = ValueSettings()
+
+
+class OutputSettings(_Section):
+    """What the pages say and the smallest count that the public may see."""
+
+    smallest_public_count: int = Field(default=10, ge=5)
+    kit_contact: str = "Ask your water utility how to get a free sampling kit."
+    language: Literal["en"] = "en"
+
+
+class Settings(_Section):
+    """All settings of a run; see the sections for their keys."""
+
+    city: CitySettings = CitySettings()
+    files: FileSettings
+    columns: dict[str, dict[str, str]] = {}
+    values: dict[str, dict[str, str]] = {}
+    rules: RuleSettings = RuleSettings()
+    scoring: ScoringSettings = ScoringSettings()
+    evaluation: EvaluationSettings = EvaluationSettings()
+    outreach: OutreachSettings = OutreachSettings()
+    outputs: OutputSettings = OutputSettings()
+    folder: str = ""
+
+    def path(self, table: str) -> Path | None:
+        """Return the full path of an input table's file, or None if none was given."""
+        name = getattr(self.files, table)
+        return None if name is None else Path(self.folder) / name
+
+
+def load_settings(path: str | Path) -> Settings:
+    """Read and check a settings file.
+
+    Parameters
+    ----------
+    path : str or Path
+        TOML file. File names in it are relative to its own folder.
+
+    Returns
+    -------
+    Settings
+        Frozen.
+
+    Raises
+    ------
+    SettingsError
+        Naming every fault at once: unknown keys with the nearest valid name, wrong types,
+        values out of range, files that do not exist.
+    """
+    path = Path(path)
+    try:
+        raw = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except FileNotFoundError:
+        raise SettingsError([f"there is no file {path}. Check the path."], str(path)) from None
+    except IsADirectoryError:
+        raise SettingsError(
+            [f"{path} is a folder. Name the settings file in it."], str(path)
+        ) from None
+    except UnicodeDecodeError:
+        raise SettingsError(["the file is not UTF-8 text. Save it as UTF-8."], str(path)) from None
+    except tomllib.TOMLDecodeError as error:
+        raise SettingsError([f"the file is not valid TOML: {error}."], str(path)) from None
+    return parse_settings(raw, folder=path.resolve().parent, source=str(path))
+
+
+def parse_settings(raw: dict[str, Any], folder: str | Path = "", source: str = "settings") -> Settings:
+    """Check settings that are already a dictionary; see :func:`load_settings`."""
+    raw = {key: value for key, value in raw.items() if key != "folder"}
+    faults: list[str] = []
+    settings: Settings | None = None
+    try:
+        settings = Settings.model_validate(_tuples({**raw, "folder": str(folder)}))
+    except ValidationError as error:
+        faults += [_fault(item) for item in error.errors()]
+    faults += _mapping_faults(raw)
+    faults += _missing_files(raw, Path(folder))
+    if faults or settings is None:
+        raise SettingsError(faults, source)
+    return settings
+
+
+def _tuples(node: Any) -> Any:
+    """TOML arrays arrive as lists; frozen settings hold tuples."""
+    if isinstance(node, dict):
+        return {key: _tuples(value) for key, value in node.items()}
+    return tuple(node) if isinstance(node, list) else node
+
+
+def _fault(item: Any) -> str:
+    place = ".".join(str(part) for part in item["loc"])
+    if item["type"] == "extra_forbidden":
+        near = _nearest(str(item["loc"][-1]), _valid_names(item["loc"][:-1]))
+        return f"{place} is not a setting.{near}"
+    if item["type"] == "missing":
+        return f"{place} is required. Add it."
+    message = str(item["msg"]).rstrip(".").lower()
+    return f"{place} = {item['input']!r}: {message}."
+
+
+def _valid_names(path: tuple[Any, ...]) -> list[str]:
+    model: Any = Settings
+    for part in path:
+        model = model.model_fields[str(part)].annotation
+    return [name for name in model.model_fields if name != "folder"]
+
+
+def _nearest(name: str, valid: list[str]) -> str:
+    near = difflib.get_close_matches(name, valid, n=1, cutoff=0.5)
+    hint = f" Did you mean {near[0]}?" if near else ""
+    return f"{hint} Valid names: {', '.join(valid)}."
+
+
+def _mapping_faults(raw: dict[str, Any]) -> list[str]:
+    """Check that [columns.TABLE] and [values.NAME] refer to tables and columns that exist."""
+    faults = []
+    columns = raw.get("columns", {})
+    if isinstance(columns, dict):
+        for table, mapping in columns.items():
+            if table not in INPUT_TABLES:
+                faults.append(f"columns.{table} is not a table.{_nearest(table, list(INPUT_TABLES))}")
+            elif isinstance(mapping, dict):
+                valid = list(contract(table))
+                faults += [
+                    f"columns.{table}.{name} is not a column of {table}.{_nearest(name, valid)}"
+                    for name in mapping
+                    if name not in valid
+                ]
+    values = raw.get("values", {})
+    if isinstance(values, dict):
+        allowed = _value_names()
+        for name, mapping in values.items():
+            if name not in allowed:
+                faults.append(f"values.{name} is not a coded column.{_nearest(name, list(allowed))}")
+            elif isinstance(mapping, dict):
+                faults += [
+                    f"values.{name}.{code} = {target!r} is not a value of {name}."
+                    f"{_nearest(str(target), list(allowed[name]))}"
+                    for code, target in mapping.items()
+                    if target not in allowed[name]
+                ]
+    return faults
+
+
+def _value_names() -> dict[str, tuple[str, ...]]:
+    """Return the names that may stand under [values], with the values they may take."""
+    names: dict[str, tuple[str, ...]] = {}
+    for table in INPUT_TABLES:
+        for column in contract(table).values():
+            if column.kind == "material":
+                names["material"] = tuple(dict.fromkeys((*names.get("material", ()), *column.allowed)))
+            elif column.kind == "enum":
+                names[column.name] = column.allowed
+    return names
+
+
+def _missing_files(raw: dict[str, Any], folder: Path) -> list[str]:
+    listed = raw.get("files", {})
+    if not isinstance(listed, dict):
+        return []
+    wanted = [(f"files.{name}", value) for name, value in listed.items() if name in INPUT_TABLES]
+    outreach = raw.get("outreach", {})
+    if isinstance(outreach, dict) and "opt_out" in outreach:
+        wanted.append(("outreach.opt_out", outreach["opt_out"]))
+    return [
+        f"{place} = {value!r}: there is no such file in {folder}. Check the name."
+        for place, value in wanted
+        if isinstance(value, str) and not (folder / value).is_file()
+    ]
