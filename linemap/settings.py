@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import difflib
 import tomllib
+from datetime import date
 from pathlib import Path
 from typing import Any, Literal
 
@@ -22,10 +23,15 @@ class _Section(BaseModel):
 
 
 class CitySettings(_Section):
-    """Name of the city and, for files that carry none, their coordinate reference system."""
+    """Name of the city, the reference system of files that carry none, the day of the run.
+
+    ``as_of`` defaults to the latest date in the input files, so that a run repeated on another
+    day gives the same lists.
+    """
 
     name: str = "our city"
     crs: str | None = None
+    as_of: date | None = None
 
 
 class FileSettings(_Section):

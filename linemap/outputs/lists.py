@@ -1,0 +1,177 @@
+"""Lists that people work from: CSV for mail merge, a workbook, a GIS layer, route sheets."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from pathlib import Path
+
+import geopandas as gpd
+import pandas as pd
+import xlsxwriter
+from jinja2 import Environment, PackageLoader, select_autoescape
+
+from linemap.outputs.wording import CAUTIONS, PROBABILITY_CAUTION
+from linemap.tables import contract
+
+_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+
+EXTRA_MEANINGS = {
+    "name": "name of the planning area",
+    "street_segment": "stretch of street, for walking routes",
+    "value_find": "lead likely found [lead lines]",
+    "value_learn": "what the two bottles and the form would teach [lead lines]",
+    "value_harm": "people who are harmed most [lead lines]",
+}
+
+
+def defuse_formulas(table: pd.DataFrame) -> pd.DataFrame:
+    """Return the table with text that a spreadsheet would run as a formula made harmless.
+
+    Parameters
+    ----------
+    table : DataFrame
+
+    Returns
+    -------
+    DataFrame
+        Same shape and index. Text cells that begin with ``= + - @``, a tab or a carriage
+        return get a leading apostrophe.
+
+    Examples
+    --------
+    >>> defuse_formulas(pd.DataFrame({"name": ["=1+1", "Mill Hill"]}))["name"].tolist()
+    ["'=1+1", 'Mill Hill']
+    """
+    out = table.copy()
+    for name in out.columns:
+        values = out[name]
+        if pd.api.types.is_numeric_dtype(values) or pd.api.types.is_datetime64_any_dtype(values):
+            continue
+        text = values.astype(object)
+        risky = [isinstance(v, str) and v.startswith(_FORMULA_STARTS) for v in text]
+        if any(risky):
+            out[name] = [f"'{v}" if bad else v for v, bad in zip(text, risky, strict=True)]
+    return out
+
+
+def write_csv(table: pd.DataFrame, path: Path) -> None:
+    """Write a table as CSV: UTF-8, ``\\n`` line ends, floats with six significant digits."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    defuse_formulas(table).to_csv(
+        path,
+        index=False,
+        float_format="%.6g",
+        lineterminator="\n",
+        date_format="%Y-%m-%d",
+        encoding="utf-8",
+    )
+
+
+def write_kit_workbook(kits: pd.DataFrame, path: Path, *, city: str, as_of: date) -> None:
+    """Write the kit list as a workbook with a front sheet that explains it.
+
+    Parameters
+    ----------
+    kits : DataFrame
+        By the ``kit_list`` contract; further columns follow the contract's.
+    path : Path
+    city : str
+        Name for the front sheet.
+    as_of : date
+        Day of the list.
+    """
+    meanings = {name: (c.meaning, c.unit) for name, c in contract("kit_list").items()}
+    with xlsxwriter.Workbook(path, {"strings_to_formulas": False, "strings_to_urls": False}) as book:
+        book.set_properties({"created": datetime(as_of.year, as_of.month, as_of.day)})
+        head = book.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})
+        wrap = book.add_format({"text_wrap": True, "valign": "top"})
+        title = book.add_format({"bold": True, "font_size": 14})
+        share = book.add_format({"num_format": "0.000"})
+        day = book.add_format({"num_format": "yyyy-mm-dd"})
+
+        front = book.add_worksheet("Read first")
+        front.set_column(0, 0, 26)
+        front.set_column(1, 1, 90)
+        front.write(0, 0, f"Homes for the next kits, {city}, {as_of.isoformat()}", title)
+        row = 2
+        for text in (PROBABILITY_CAUTION, *CAUTIONS):
+            front.merge_range(row, 0, row, 1, text, wrap)
+            front.set_row(row, 32)
+            row += 1
+        row += 1
+        front.write_row(row, 0, ["Column", "What it holds"], head)
+        for name in kits.columns:
+            row += 1
+            meaning, unit = meanings.get(name, (EXTRA_MEANINGS.get(name, ""), ""))
+            front.write(row, 0, name, wrap)
+            front.write(row, 1, f"{meaning} [{unit}]" if unit else meaning, wrap)
+
+        sheet = book.add_worksheet("Kits")
+        sheet.freeze_panes(1, 1)
+        sheet.write_row(0, 0, list(kits.columns), head)
+        sheet.autofilter(0, 0, max(len(kits), 1), len(kits.columns) - 1)
+        sheet.repeat_rows(0)
+        sheet.set_landscape()
+        sheet.fit_to_pages(1, 0)
+        safe = defuse_formulas(kits)
+        for position, name in enumerate(kits.columns):
+            width = 60 if name == "why" else max(11, min(24, len(name) + 3))
+            values = safe[name]
+            if pd.api.types.is_datetime64_any_dtype(values):
+                sheet.set_column(position, position, width)
+                for line, value in enumerate(values, start=1):
+                    if not pd.isna(value):
+                        sheet.write_datetime(line, position, value.to_pydatetime(), day)
+                continue
+            number = pd.api.types.is_float_dtype(values)
+            sheet.set_column(position, position, width, share if number else None)
+            for line, value in enumerate(values, start=1):
+                if not pd.isna(value):
+                    sheet.write(line, position, value)
+
+
+def write_kit_layer(kits: pd.DataFrame, parcels: gpd.GeoDataFrame, path: Path) -> None:
+    """Write the kit list as a GeoPackage layer of parcel outlines in WGS 84.
+
+    Parameters
+    ----------
+    kits : DataFrame
+        By the ``kit_list`` contract.
+    parcels : GeoDataFrame
+        Indexed by parcel_id.
+    path : Path
+    """
+    shapes = parcels.geometry.reindex(kits["parcel_id"]).to_numpy()
+    layer = gpd.GeoDataFrame(kits.reset_index(drop=True), geometry=shapes, crs=parcels.crs)
+    layer.to_crs(4326).to_file(path, layer="kits", driver="GPKG", engine="pyogrio")
+
+
+def write_route_sheets(kits: pd.DataFrame, path: Path, *, city: str, as_of: date) -> None:
+    """Write printable sheets of the kit list grouped by area and stretch of street.
+
+    Parameters
+    ----------
+    kits : DataFrame
+        By the ``kit_list`` contract with ``street_segment`` and, if known, ``name`` of the area.
+    path : Path
+    city : str
+    as_of : date
+    """
+    table = kits.copy()
+    table["area"] = table["name"].where(table["name"].notna(), "no area")
+    table["stretch"] = table["street_segment"].where(
+        table["street_segment"].notna(), "street not known"
+    )
+    best = table.groupby("area")["rank"].transform("min")
+    table = table.assign(best=best).sort_values(["best", "area", "stretch", "rank"])
+    groups = [
+        (area, [(stretch, part.to_dict("records")) for stretch, part in block.groupby("stretch")])
+        for area, block in table.groupby("area", sort=False)
+    ]
+    pages = Environment(
+        loader=PackageLoader("linemap.outputs"), autoescape=select_autoescape(default=True)
+    )
+    text = pages.get_template("routes.html").render(
+        city=city, as_of=as_of.isoformat(), groups=groups, cautions=(PROBABILITY_CAUTION, *CAUTIONS)
+    )
+    path.write_text(text, encoding="utf-8")

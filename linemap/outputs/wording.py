@@ -1,0 +1,29 @@
+"""Words that stand beside every result and every probability.
+
+Sources of the advice: 40 CFR 141.51 (goal of zero), 40 CFR 141.85 (flushing and cold water in
+public education), NSF/ANSI 53 and 42 (filters); CDC for blood tests. Wording is our own.
+"""
+
+from __future__ import annotations
+
+PROBABILITY_CAUTION = (
+    "A probability here is an estimate made from records, age, place, answers and water results. "
+    "It is not a finding, and it never sets or changes an inventory class. Only a look at the "
+    "pipe or a sound record does that."
+)
+
+CAUTIONS = (
+    "No level of lead in drinking water is known to be safe.",
+    "A result is one moment at one tap. A low result does not prove that there is no lead line.",
+    "Ask the local health department or a doctor about blood tests for children and in pregnancy.",
+    "Use cold water for drinking, cooking and infant formula. Boiling does not remove lead.",
+    "A filter should be certified to NSF/ANSI 53 for lead and 42 for particles, its cartridge "
+    "changed on time. Running the tap does not reliably remove lead and is not protection.",
+    "Local codes, the health department, the laboratory and licensed plumbers have the last word.",
+    "This is not a compliance notice, and figures from volunteers' kits are programme statistics.",
+)
+
+PUBLIC_NOTE = (
+    "This page shows areas, never single homes. Small counts are left out so that nobody can be "
+    "recognised."
+)
