@@ -16,6 +16,7 @@ import os
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import date
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -24,6 +25,7 @@ import geopandas as gpd
 import pandas as pd
 
 from linemap.errors import RunFolderError
+from linemap.settings import Settings
 
 RUN_FILE = "run.json"
 CAUTION = (
@@ -222,6 +224,16 @@ class Run:
     def evaluation(self) -> dict[str, Any]:
         """Content of ``evaluation.json``."""
         return json.loads(self._read("evaluation.json").read_text(encoding="utf-8"))
+
+    @property
+    def settings(self) -> Settings:
+        """Settings of the run, as they were."""
+        return Settings.model_validate_json(json.dumps(self.info["settings"]), strict=False)
+
+    @property
+    def as_of(self) -> date:
+        """Day on which the run stands."""
+        return date.fromisoformat(self.info["as_of"])
 
     def summary(self) -> list[tuple[str, str]]:
         """Return the main figures of the run as pairs of label and text."""

@@ -1,0 +1,346 @@
+"""The ``linemap`` command: plain sentences in, plain sentences out.
+
+Exit codes: 0 done, 1 the input or the folder needs mending, 2 the command was not understood.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from contextlib import contextmanager
+from datetime import date
+from pathlib import Path
+from typing import Annotated, Any, NoReturn
+
+import typer
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.table import Table
+
+from linemap.errors import LinemapError
+
+app = typer.Typer(
+    name="linemap",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    help="Where lead service lines probably are, how sure that is and why, and to whom the "
+    "next sampling kits should go.",
+)
+rounds = typer.Typer(
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    help="Freeze a list of kits with its forecast; later hold the forecast against what came "
+    "back.",
+)
+app.add_typer(rounds, name="round")
+
+JsonFlag = Annotated[bool, typer.Option("--json", help="Print JSON for other programs.")]
+RunArgument = Annotated[Path, typer.Argument(help="Folder of a finished run.")]
+
+
+def main() -> NoReturn:
+    """Run the command line and turn expected errors into a message and exit code 1."""
+    try:
+        app(standalone_mode=True)
+    except LinemapError as error:
+        if "--json" in sys.argv:
+            print(json.dumps({"error": str(error), "kind": type(error).__name__}))
+        else:
+            Console(stderr=True, highlight=False, markup=False, soft_wrap=True).print(str(error))
+        sys.exit(1)
+    sys.exit(0)
+
+
+@contextmanager
+def _progress(steps: int, quiet: bool) -> Any:
+    """Give a function to call at the start of each step; a bar shows on a terminal."""
+    if quiet:
+        yield lambda _: None
+        return
+    columns = (
+        TextColumn("{task.completed:>2}/{task.total}"),
+        BarColumn(bar_width=24),
+        TextColumn("{task.description}"),
+        TimeElapsedColumn(),
+    )
+    console = Console(stderr=True)
+    with Progress(*columns, console=console, disable=not console.is_terminal) as bar:
+        task = bar.add_task("starting", total=steps)
+        begun = False
+
+        def step(name: str) -> None:
+            nonlocal begun
+            if begun:
+                bar.advance(task)
+            begun = True
+            bar.update(task, description=name)
+            if not console.is_terminal:
+                print(f"... {name}", file=sys.stderr, flush=True)
+
+        yield step
+        bar.update(task, completed=steps, description="done")
+
+
+def _say(text: str = "") -> None:
+    Console(highlight=False, markup=False, soft_wrap=True).print(text)
+
+
+def _table(title: str, header: list[str], rows: list[list[str]]) -> None:
+    table = Table(title=title, title_justify="left", show_edge=False)
+    for position, name in enumerate(header):
+        table.add_column(name, justify="left" if position == 0 else "right")
+    for row in rows:
+        table.add_row(*row)
+    Console(highlight=False, markup=False).print(table)
+
+
+def _report_counts(counts: list[dict[str, Any]]) -> None:
+    _table(
+        "What was read",
+        ["table", "rows in", "used", "set aside", "single values set aside"],
+        [
+            [
+                str(row["table"]),
+                f"{row['rows_in']:,}",
+                f"{row['used']:,}",
+                f"{row['quarantined']:,}",
+                f"{row['cells']:,}",
+            ]
+            for row in counts
+        ],
+    )
+
+
+def _report_run(finished: Any, as_json: bool) -> None:
+    """Say what a run did and where its results are."""
+    files = sorted(
+        str(path.relative_to(finished.folder))
+        for path in finished.folder.rglob("*")
+        if path.is_file() and path.parent.name != "tables"
+    )
+    if as_json:
+        print(
+            json.dumps(
+                {
+                    "folder": str(finished.folder),
+                    "result": finished.info["result"],
+                    "counts": finished.info["counts"],
+                    "files": files,
+                }
+            )
+        )
+        return
+    _report_counts(finished.info["counts"])
+    _say()
+    _say(repr(finished))
+    _say()
+    _say(f"Results are in {finished.folder}")
+    for name, what in (
+        ("staff/map.html", "map for staff: open it in a browser, no network needed"),
+        ("staff/report.html", "report for staff"),
+        ("lists/kits.xlsx", "homes for the next kits (also .csv and .gpkg)"),
+        ("lists/areas.csv", "areas in order"),
+        ("scores.csv", "every parcel with its probability and reasons (also .parquet)"),
+        ("public/map.html", "map that may be shown to the public"),
+        ("public/report.html", "report that may be shown to the public"),
+        ("methods.html", "how the numbers were made and what they cannot tell"),
+        ("intake/quarantine.csv", "rows and values that were set aside, with the remedy"),
+        ("run.json", "inputs, settings, seed and versions, to repeat the run"),
+    ):
+        if (finished.folder / name).is_file():
+            _say(f"  {name:<24} {what}")
+
+
+@app.command()
+def demo(
+    parcels: Annotated[int, typer.Option(help="Parcels of the invented city.", min=200)] = 20000,
+    seed: Annotated[int, typer.Option(help="Seed of the city and of the run.", min=0)] = 7,
+    out: Annotated[Path, typer.Option(help="Folder for the results.")] = Path("linemap-demo"),
+    as_json: JsonFlag = False,
+) -> None:
+    """Make an invented city and do the whole job on its files."""
+    from linemap.pipeline import STAGES, run
+    from linemap.settings import load_settings
+    from synthetic_city import make_city, write_city
+
+    files = out.absolute().parent / f"{out.name}-city"
+    with _progress(len(STAGES) + 1, as_json) as step:
+        step(f"make an invented city of {parcels:,} parcels")
+        write_city(make_city(parcels=parcels, seed=seed), files)
+        finished = run(load_settings(files / "settings.toml"), out, tell=step)
+    _report_run(finished, as_json)
+    if not as_json:
+        _say(f"The invented city's files, as a utility would bring them, are in {files}")
+
+
+@app.command()
+def run(
+    settings: Annotated[Path, typer.Argument(help="Settings file (TOML).")],
+    out: Annotated[Path, typer.Option(help="Folder for the results.")],
+    as_json: JsonFlag = False,
+) -> None:
+    """Do the whole job on your own files."""
+    from linemap.pipeline import STAGES
+    from linemap.pipeline import run as run_pipeline
+    from linemap.settings import load_settings
+
+    with _progress(len(STAGES), as_json) as step:
+        finished = run_pipeline(load_settings(settings), out, tell=step)
+    _report_run(finished, as_json)
+
+
+@app.command()
+def check(
+    settings: Annotated[Path, typer.Argument(help="Settings file (TOML).")],
+    as_json: JsonFlag = False,
+) -> None:
+    """Read your files and list every problem; score nothing."""
+    from linemap.intake import quarantine_table
+    from linemap.pipeline import check as check_files
+    from linemap.settings import load_settings
+
+    with _progress(1, as_json) as step:
+        intake = check_files(load_settings(settings), tell=step)
+    counts = intake.counts_table().to_dict("records")
+    aside = quarantine_table(intake.problems)
+    if as_json:
+        print(json.dumps({"counts": counts, "set_aside": aside.to_dict("records")}, default=str))
+        return
+    _report_counts(counts)
+    _say()
+    for problem in intake.problems[:40]:
+        _say(f"  - {problem}")
+    if len(intake.problems) > 40:
+        _say(f"  - ... and {len(intake.problems) - 40:,} more; `linemap run` lists them all")
+    _say("The files can be used." if not len(aside) else "The files can be used without these.")
+
+
+@app.command()
+def prioritize(
+    folder: RunArgument,
+    kits: Annotated[int | None, typer.Option(help="Kits to send.", min=1)] = None,
+    floor: Annotated[int | None, typer.Option(help="Least kits per area.", min=0)] = None,
+    cap: Annotated[int | None, typer.Option(help="Most kits per area.", min=1)] = None,
+    aim: Annotated[
+        str | None, typer.Option(help="most_lead, most_need or least_tested.")
+    ] = None,
+    audit: Annotated[
+        float | None, typer.Option(help="Share of kits drawn at random.", min=0, max=0.9)
+    ] = None,
+    out: Annotated[Path | None, typer.Option(help="Folder for the list.")] = None,
+    as_json: JsonFlag = False,
+) -> None:
+    """Choose a new list from a finished run; nothing is fitted again."""
+    from linemap.pipeline import prioritize as choose_again
+    from linemap.pipeline import write_list
+    from linemap.run_folder import Run
+
+    wanted = {
+        "kits": kits,
+        "floor_per_area": floor,
+        "cap_per_area": cap,
+        "aim": aim,
+        "audit_share": audit,
+    }
+    opened = Run(folder)
+    plan = choose_again(opened, **{k: v for k, v in wanted.items() if v is not None})
+    place = write_list(opened, plan, out)
+    summary = plan.describe()
+    if as_json:
+        print(json.dumps({"folder": str(place), "kits": len(plan.kits), "plan": summary}, default=str))
+        return
+    for sentence in summary["sentences"]:
+        _say(sentence)
+    _say(f"The list of {len(plan.kits):,} homes is in {place}")
+
+
+@app.command()
+def map(  # the command's name  # noqa: A001
+    folder: RunArgument,
+    out: Annotated[Path | None, typer.Option(help="Folder for the two pages.")] = None,
+) -> None:
+    """Draw the staff map and the public map of a finished run again."""
+    from linemap.pipeline import redraw_maps
+    from linemap.run_folder import Run
+
+    for path in redraw_maps(Run(folder), out):
+        _say(str(path))
+
+
+@app.command()
+def evaluate(folder: RunArgument, as_json: JsonFlag = False) -> None:
+    """Hold the scores of a finished run against its checks again and print the measures."""
+    from linemap.pipeline import evaluate_again
+    from linemap.run_folder import Run
+
+    with _progress(6, as_json) as step:
+        evaluation = evaluate_again(Run(folder), tell=step)
+    if as_json:
+        print(json.dumps(evaluation.to_dict(), default=str))
+        return
+    for sentence in evaluation.sentences():
+        _say(sentence)
+
+
+@app.command()
+def results(
+    file: Annotated[Path, typer.Argument(help="Laboratory file: one row per bottle and analyte.")],
+    kits: Annotated[
+        Path | None, typer.Option(help="Table of kits, to judge validity as well.")
+    ] = None,
+    edition: Annotated[str, typer.Option(help="LCR, LCRR or LCRI.")] = "LCRR",
+    as_of: Annotated[
+        str | None, typer.Option(help="Day that decides the action level, YYYY-MM-DD.")
+    ] = None,
+    as_json: JsonFlag = False,
+) -> None:
+    """Print percentiles, censored statistics and validity of a laboratory file, without a map."""
+    from linemap.pipeline import read_results
+
+    day = date.fromisoformat(as_of) if as_of else None
+    summary = read_results(file, kits=kits, edition=edition, as_of=day)
+    if as_json:
+        print(json.dumps(summary, default=str))
+        return
+    for sentence in summary["sentences"]:
+        _say(sentence)
+
+
+@rounds.command("open")
+def round_open(
+    folder: RunArgument,
+    name: Annotated[str | None, typer.Option(help="Name of the round.")] = None,
+    ledger: Annotated[Path | None, typer.Option(help="Ledger file.")] = None,
+    as_json: JsonFlag = False,
+) -> None:
+    """Freeze the list of a run with its forecast, before any result is known."""
+    from linemap.pipeline import open_round
+    from linemap.run_folder import Run
+
+    _say_round(open_round(Run(folder), name=name, ledger=ledger), as_json)
+
+
+@rounds.command("close")
+def round_close(
+    folder: RunArgument,
+    returns: Annotated[Path, typer.Argument(help="Table parcel_id, outcome, lead_found.")],
+    name: Annotated[str | None, typer.Option(help="Name of the round.")] = None,
+    ledger: Annotated[Path | None, typer.Option(help="Ledger file.")] = None,
+    as_json: JsonFlag = False,
+) -> None:
+    """Count every kit of a round and hold the forecast against what came back."""
+    from linemap.pipeline import close_round
+    from linemap.run_folder import Run
+
+    _say_round(close_round(Run(folder), returns, name=name, ledger=ledger), as_json)
+
+
+def _say_round(report: dict[str, Any], as_json: bool) -> None:
+    if as_json:
+        print(json.dumps(report, default=str))
+        return
+    for sentence in report["sentences"]:
+        _say(sentence)
+
+

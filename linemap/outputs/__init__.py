@@ -1,0 +1,20 @@
+"""Stage 7: the map, the report and the lists, in a staff and a public edition.
+
+Map and report libraries are imported only here. Nothing about a single home, its people or its
+results enters a file of the public edition.
+"""
+
+from linemap.outputs.findings import Findings
+from linemap.outputs.folder import write_kit_files, write_outputs
+from linemap.outputs.lists import defuse_formulas, write_csv
+from linemap.outputs.map import draw_map, map_html
+
+__all__ = [
+    "Findings",
+    "defuse_formulas",
+    "draw_map",
+    "map_html",
+    "write_csv",
+    "write_kit_files",
+    "write_outputs",
+]

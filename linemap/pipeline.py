@@ -1,0 +1,424 @@
+"""The spine: every stage once, in order. A reader starts here.
+
+    files ─ intake ─ inventory ─ water ─ features ─ scoring ─ evaluation ─ outreach ─ outputs
+
+Stages never import each other; this file hands each one the tables that it needs.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from linemap.evaluation import Evaluation, evaluate
+from linemap.features import PlaceGraph, build_features, build_graph
+from linemap.intake import Intake, quarantine_table, read_city, read_opt_outs
+from linemap.inventory import audit_sample, classify_lines, inventory_summary
+from linemap.outputs import Findings, write_outputs
+from linemap.outreach import (
+    KitPlan,
+    choose_kits,
+    expected_return,
+    fairness,
+    rank_areas,
+)
+from linemap.run_folder import Run, new_run_folder, write_json
+from linemap.run_record import run_record
+from linemap.scoring import Evidence, LineModel
+from linemap.settings import Settings
+from linemap.tables import City, contract
+from linemap.water import check_kits, water_summary
+
+Tell = Callable[[str], None]
+
+STAGES = (
+    "read, check and join the files",
+    "classify the lines by the rule",
+    "judge the kits and read the bottles",
+    "build the parcel grid",
+    "weigh the evidence",
+    "hold the scores against checks",
+    "choose areas and homes",
+    "write the outputs",
+)
+"""What a run does, in order; a progress bar takes one step for each."""
+
+
+def _silent(_: str) -> None:
+    """Say nothing."""
+
+
+@dataclass(frozen=True)
+class Scored:
+    """A city after scoring.
+
+    Attributes
+    ----------
+    classes : DataFrame
+        Inventory classes, indexed by parcel_id.
+    pairs : DataFrame
+        Returned kits with verdict and results.
+    features : DataFrame
+        Features of each parcel, indexed by parcel_id.
+    graph : PlaceGraph
+        Places and their neighbours.
+    evidence : Evidence
+        What the witnesses said.
+    model : LineModel
+        Fitted.
+    scores : DataFrame
+        By the ``scores`` contract, indexed by parcel_id.
+    """
+
+    classes: pd.DataFrame
+    pairs: pd.DataFrame
+    features: pd.DataFrame
+    graph: PlaceGraph
+    evidence: Evidence
+    model: LineModel
+    scores: pd.DataFrame
+
+
+class Stopwatch:
+    """Seconds spent in each stage of a run."""
+
+    def __init__(self, tell: Tell) -> None:
+        self.tell = tell
+        self.seconds: dict[str, float] = {}
+
+    @contextmanager
+    def stage(self, name: str) -> Iterator[None]:
+        """Announce a stage and note how long it took."""
+        self.tell(name)
+        start = time.perf_counter()
+        yield
+        self.seconds[name] = round(time.perf_counter() - start, 3)
+
+
+def check(settings: Settings, *, tell: Tell = _silent) -> Intake:
+    """Read and check all input files; score nothing.
+
+    Parameters
+    ----------
+    settings : Settings
+    tell : callable, optional
+        Called with a line of progress.
+
+    Returns
+    -------
+    Intake
+
+    Raises
+    ------
+    InputError
+        With every problem of every file.
+    """
+    tell(STAGES[0])
+    return read_city(settings)
+
+
+def score_city(city: City, settings: Settings, *, watch: Stopwatch | None = None) -> Scored:
+    """Take a city's tables to a probability for each parcel.
+
+    Parameters
+    ----------
+    city : City
+        Tables after intake.
+    settings : Settings
+    watch : Stopwatch, optional
+
+    Returns
+    -------
+    Scored
+
+    Raises
+    ------
+    EvidenceError
+        If there are neither checks nor records to learn from.
+    """
+    watch = watch or Stopwatch(_silent)
+    with watch.stage(STAGES[1]):
+        classes = classify_lines(
+            city.lines,
+            city.checks,
+            city.parcels.index,
+            lead_connector_counts=settings.rules.lead_connector_counts,
+        )
+    with watch.stage(STAGES[2]):
+        pairs = check_kits(city.kits, city.samples)
+    with watch.stage(STAGES[3]):
+        features = build_features(
+            city.parcels,
+            city.areas,
+            extra=settings.scoring.extra,
+            use_income=settings.scoring.use_income,
+        )
+        graph = build_graph(city.parcels)
+    with watch.stage(STAGES[4]):
+        answers = city.answers.merge(city.kits[["kit_id", "parcel_id"]], on="kit_id", how="left")
+        evidence = Evidence(city.lines, city.checks, pairs, answers)
+        model = new_model(settings).fit(features, graph, evidence)
+        scores = model.score()
+    scores = scores.assign(
+        parcel_id=scores.index,
+        area_id=city.parcels["area_id"].reindex(scores.index),
+        inventory_class=classes["inventory_class"].reindex(scores.index),
+        basis=classes["basis"].reindex(scores.index),
+    )
+    scores = scores[list(contract("scores"))]
+    return Scored(classes, pairs, features, graph, evidence, model, scores)
+
+
+def new_model(settings: Settings) -> LineModel:
+    """Return an unfitted model by the settings."""
+    return LineModel(prior=settings.scoring.prior, seed=settings.scoring.seed)
+
+
+def evaluate_scores(city: City, scored: Scored, settings: Settings) -> Evaluation:
+    """Refit with checks hidden and hold the answers against them.
+
+    Parameters
+    ----------
+    city : City
+    scored : Scored
+    settings : Settings
+
+    Returns
+    -------
+    Evaluation
+    """
+
+    def fit_score(hidden: pd.Index) -> pd.Series:
+        evidence = scored.evidence.without_checks(hidden)
+        model = new_model(settings).fit(scored.features, scored.graph, evidence)
+        return model.probability()
+
+    return evaluate(
+        evaluation_frame(city, scored),
+        fit_score,
+        block_m=settings.evaluation.block_m,
+        folds=settings.evaluation.folds,
+        bootstrap=settings.evaluation.bootstrap,
+        seed=settings.scoring.seed,
+    )
+
+
+def evaluation_frame(city: City, scored: Scored) -> pd.DataFrame:
+    """Return one row per parcel with features, labels from checks and records.
+
+    A home is labelled 1 if any check found lead, 0 if both sides were seen free of lead or one
+    side was and the record of the other side says the same, else NaN.
+    """
+    frame = scored.features.copy()
+    frame["area_id"] = city.parcels["area_id"]
+    frame["median_income"] = _from_area(city, "median_income")
+    frame["record_lead"] = scored.evidence.record_lead(frame.index)
+    checks = scored.evidence.labels(frame.index)
+    return frame.join(checks[["checked", "label", "why", "checked_on"]])
+
+
+def _from_area(city: City, column: str) -> pd.Series:
+    return city.parcels["area_id"].map(city.areas.set_index("area_id")[column])
+
+
+def homes_table(city: City, scored: Scored, settings: Settings) -> pd.DataFrame:
+    """Return what the choice of kits works on, indexed by parcel_id.
+
+    Parameters
+    ----------
+    city : City
+    scored : Scored
+    settings : Settings
+
+    Returns
+    -------
+    DataFrame
+        Place, class, probability, household figures of the area, history of kits, opt-outs.
+    """
+    parcels, scores = city.parcels, scored.scores
+    homes = scores[["area_id", "inventory_class", "basis", "p_lead", "p_low", "p_high"]].copy()
+    homes["beyond_data"] = scores["beyond_data"]
+    for name in ("street_segment", "owner_occupied", "land_use", "dwelling_units"):
+        homes[name] = parcels[name]
+    homes["x"], homes["y"] = scored.features["x"], scored.features["y"]
+    for name in ("median_income", "children_under_6", "need", "name"):
+        homes[name] = _from_area(city, name)
+    sent = city.kits.assign(day=city.kits["mailed_on"].fillna(city.kits["requested_on"]))
+    homes["kits_before"] = sent.groupby("parcel_id").size().reindex(homes.index).fillna(0)
+    homes["last_kit_on"] = sent.groupby("parcel_id")["day"].max().reindex(homes.index)
+    usable = scored.pairs[scored.pairs["verdict"] != "not_usable"]
+    homes["tested"] = homes.index.isin(usable["parcel_id"])
+    homes["opted_out"] = homes.index.isin(read_opt_outs(settings))
+    homes["site_kind"] = (
+        city.sites.dropna(subset="parcel_id").groupby("parcel_id")["kind"].first()
+    ).reindex(homes.index)
+    homes["learn"] = scored.model.kit_information()
+    homes["p_return"] = expected_return(
+        homes, city.kits, scored.pairs, seed=settings.scoring.seed
+    ).p_return
+    return homes
+
+
+def last_day(city: City, settings: Settings) -> date:
+    """Return the day on which the run stands: ``city.as_of`` or the latest date in the files."""
+    if settings.city.as_of is not None:
+        return settings.city.as_of
+    days = [
+        table[name].max()
+        for table in (city.checks, city.kits)
+        for name, column in contract("checks" if table is city.checks else "kits").items()
+        if column.kind == "date"
+    ]
+    known = [day for day in days if not pd.isna(day)]
+    return max(known).date() if known else date(2000, 1, 1)
+
+
+def run(settings: Settings, out: str | Path, *, tell: Tell = _silent) -> Run:
+    """Do the whole job and leave it in a folder, whole or not at all.
+
+    Parameters
+    ----------
+    settings : Settings
+    out : str or Path
+        Folder to leave the run in; an earlier run there is replaced only at the very end.
+    tell : callable, optional
+        Called with the name of each stage as it begins.
+
+    Returns
+    -------
+    Run
+
+    Raises
+    ------
+    InputError, EvidenceError, LimitsError, RunFolderError
+        With a message for a planner.
+    """
+    watch = Stopwatch(tell)
+    with new_run_folder(out) as folder:
+        with watch.stage(STAGES[0]):
+            intake = read_city(settings)
+        city = intake.city
+        scored = score_city(city, settings, watch=watch)
+        with watch.stage(STAGES[5]):
+            evaluation = evaluate_scores(city, scored, settings)
+        with watch.stage(STAGES[6]):
+            as_of = last_day(city, settings)
+            homes = homes_table(city, scored, settings)
+            plan, area_list = choose(homes, scored, settings, as_of)
+            findings = gather(intake, scored, evaluation, homes, plan, area_list, settings, as_of)
+        with watch.stage(STAGES[7]):
+            write_outputs(findings, folder)
+            _keep_tables(folder, city, scored, homes)
+        write_json(folder / "run.json", run_record(findings, intake.inputs, watch.seconds, folder))
+    return Run(out)
+
+
+def choose(
+    homes: pd.DataFrame, scored: Scored, settings: Settings, as_of: date
+) -> tuple[KitPlan, pd.DataFrame]:
+    """Choose homes for the next kits and rank the areas."""
+    plan = choose_kits(homes, settings.outreach, seed=settings.scoring.seed, today=as_of)
+    expected = scored.model.expected_lead(homes["area_id"])
+    return plan, rank_areas(homes, expected, plan, aim=settings.outreach.aim)
+
+
+def gather(
+    intake: Intake,
+    scored: Scored,
+    evaluation: Evaluation,
+    homes: pd.DataFrame,
+    plan: KitPlan,
+    area_list: pd.DataFrame,
+    settings: Settings,
+    as_of: date,
+) -> Findings:
+    """Bring together everything that the pages and lists are written from."""
+    city = intake.city
+    everywhere = pd.Series("(city)", index=homes.index)
+    expected = pd.concat(
+        [
+            scored.model.expected_lead(everywhere),
+            scored.model.expected_lead(homes["area_id"]),
+        ]
+    )
+    return Findings(
+        settings=settings,
+        as_of=as_of,
+        parcels=city.parcels,
+        areas=city.areas,
+        counts=intake.counts_table(),
+        quarantine=quarantine_table(intake.problems),
+        scores=scored.scores,
+        classes=scored.classes,
+        inventory=inventory_summary(scored.classes),
+        pairs=scored.pairs,
+        water=water_summary(scored.pairs, city.kits, edition=settings.rules.edition, as_of=as_of),
+        model=scored.model.describe(),
+        expected=expected,
+        evaluation=evaluation.to_dict(),
+        evaluation_tables=evaluation.tables(),
+        area_list=area_list,
+        kit_list=plan.kits,
+        audit=audit_sample(scored.classes, seed=settings.scoring.seed),
+        plan=plan.describe(),
+        fairness=fairness(homes, plan),
+        cannot_tell=[*scored.model.describe()["warnings"], *evaluation.warnings],
+    )
+
+
+def _keep_tables(folder: Path, city: City, scored: Scored, homes: pd.DataFrame) -> None:
+    """Keep what later commands need, so that none of them has to refit."""
+    tables = folder / "tables"
+    tables.mkdir()
+    city.parcels.to_parquet(tables / "parcels.parquet")
+    city.areas.to_parquet(tables / "areas.parquet")
+    homes.to_parquet(tables / "homes.parquet")
+    scored.pairs.to_parquet(tables / "pairs.parquet")
+
+
+def prioritize(run: Run, **changes: Any) -> KitPlan:
+    """Choose a new list from a finished run, without refitting.
+
+    Parameters
+    ----------
+    run : Run
+    **changes
+        Settings of ``[outreach]`` to change, e.g. ``kits=200``.
+
+    Returns
+    -------
+    KitPlan
+    """
+    limits = run.settings.outreach.model_copy(update=changes)
+    limits = type(limits).model_validate(limits.model_dump())
+    return choose_kits(run.homes, limits, seed=run.settings.scoring.seed, today=run.as_of)
+
+
+def with_outreach(settings: Settings, **changes: Any) -> Settings:
+    """Return settings with some ``[outreach]`` keys changed."""
+    return settings.model_copy(
+        update={"outreach": settings.outreach.model_copy(update=changes)}
+    )
+
+
+__all__ = [
+    "STAGES",
+    "Scored",
+    "check",
+    "choose",
+    "evaluate_scores",
+    "evaluation_frame",
+    "homes_table",
+    "last_day",
+    "prioritize",
+    "replace",
+    "run",
+    "score_city",
+]
