@@ -1,0 +1,212 @@
+"""Returned kits: which may be read, and the two lead readings of each."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import numpy as np
+import pandas as pd
+
+from linemap.errors import ArgumentError
+from linemap.published import fact
+from linemap.tables import complete_table
+from linemap.water.grounds import KitRules, judge
+
+DRAWS = ("first", "flushed")
+
+
+def check_kits(
+    kits: pd.DataFrame,
+    samples: pd.DataFrame,
+    *,
+    today: dt.date | None = None,
+    rules: KitRules | None = None,
+) -> pd.DataFrame:
+    """Judge every kit that came back and read its two bottles for lead.
+
+    A kit came back if the laboratory received it, if a collection date is given or if there is
+    any result for it. Nothing in the judgement depends on how high a lead result is.
+
+    Parameters
+    ----------
+    kits : DataFrame
+        Table of the ``kits`` contract. Rows that repeat a ``kit_id`` are read as one kit that
+        was returned twice.
+    samples : DataFrame
+        Table of the ``samples`` contract with ``value_ug_l`` [ug/L], ``limit_ug_l`` [ug/L] and
+        ``below_limit``. Rows of kits that are not in ``kits`` are not used.
+    today : date, optional
+        Dates after it are doubted.
+    rules : KitRules, optional
+        What the programme asks of a kit; default as published.
+
+    Returns
+    -------
+    DataFrame
+        Table of the ``pairs`` contract, one row per kit, in the order of ``kits``. A reading
+        below its limit is the interval from 0 to that limit [ug/L]. Where a laboratory gave no
+        limit, the practical quantitation level stands in and the kit is doubted. A missing
+        or unreadable bottle has NaN at both ends.
+
+    References
+    ----------
+    40 CFR 141.86(b) for the standing time, 40 CFR 141.89 for the quantitation level; the other
+    limits are listed with their sources in ``published.toml`` under ``water``.
+    """
+    rules = rules or KitRules()
+    kits = complete_table(kits, "kits")
+    repeated = kits["kit_id"].duplicated(keep=False)
+    twice_ids = set(kits.loc[repeated, "kit_id"])
+    kits = kits.loc[~kits["kit_id"].duplicated()]
+    ids = pd.Index(kits["kit_id"])
+    samples = samples.loc[samples["kit_id"].isin(ids)]
+    back = (
+        kits["received_on"].notna()
+        | kits["collected_on"].notna()
+        | kits["kit_id"].isin(samples["kit_id"])
+    ).to_numpy()
+    kits = kits.loc[back].reset_index(drop=True)
+    ids = pd.Index(kits["kit_id"])
+
+    readings, bottle_marks = _read_bottles(ids, samples, rules)
+    marks = {
+        **_form_marks(kits, rules, today),
+        **bottle_marks,
+        "twice": kits["kit_id"].isin(twice_ids).to_numpy() | bottle_marks["twice"],
+    }
+    verdict, reasons = judge(marks, len(kits), rules)
+    pairs = pd.DataFrame(
+        {
+            "kit_id": kits["kit_id"],
+            "parcel_id": kits["parcel_id"],
+            "verdict": verdict,
+            "reasons": pd.Series(reasons, index=kits.index, dtype=object),
+            "collected_on": pd.to_datetime(kits["collected_on"]),
+            "stagnation_h": kits["stagnation_h"].astype(float),
+            "flush_min": kits["flush_min"].astype(float),
+            **readings,
+        }
+    )
+    return complete_table(pairs, "pairs")
+
+
+def _form_marks(
+    kits: pd.DataFrame, rules: KitRules, today: dt.date | None
+) -> dict[str, np.ndarray]:
+    """Return the grounds that lie in the form and its dates."""
+    stood = kits["stagnation_h"].to_numpy(float)
+    ran = kits["flush_min"].to_numpy(float)
+    steps = ("requested_on", "mailed_on", "collected_on", "received_on", "reported_on")
+    dates = [pd.to_datetime(kits[step]) for step in steps]
+    disorder = np.zeros(len(kits), dtype=bool)
+    latest = pd.Series(pd.NaT, index=kits.index, dtype="datetime64[ns]")
+    future = np.zeros(len(kits), dtype=bool)
+    for date in dates:
+        disorder |= (date < latest).to_numpy()
+        latest = latest.where(date.isna() | (latest > date), date)
+        if today is not None:
+            future |= (date > pd.Timestamp(today)).to_numpy()
+    age = (dates[3] - dates[2]).dt.days.to_numpy(float)
+    old = age > rules.hold_acidified
+    return {
+        "stood_short": stood < rules.stagnation_least,
+        "stood_long": stood > rules.stagnation_most,
+        "stood_unknown": np.isnan(stood),
+        "filter": (kits["filter_used"] == "yes").to_numpy(bool),
+        "filter_unknown": (kits["filter_used"] == "dont_know").to_numpy(bool),
+        "unsigned": (kits["signed"] == "no").to_numpy(bool),
+        "dates": disorder,
+        "future": future,
+        "old": old,
+        "held": (age > rules.hold_unacidified) & ~old,
+        "flush_short": ran < rules.flush_least,
+        "flush_long": ran > rules.flush_most,
+        "swapped": (kits["bottles_swapped"] == "yes").to_numpy(bool),
+    }
+
+
+def _read_bottles(
+    ids: pd.Index, samples: pd.DataFrame, rules: KitRules
+) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
+    """Return the lead readings [ug/L] of each kit and the grounds that lie in the bottles."""
+    n = len(ids)
+    readings: dict[str, np.ndarray] = {}
+    marks = {
+        name: np.zeros(n, dtype=bool)
+        for name in ("unreadable", "analyte_missing", "limit_missing", "twice", "conflict")
+    }
+    copper: dict[str, np.ndarray] = {}
+    there: dict[str, np.ndarray] = {}
+    for draw in DRAWS:
+        bottle = samples.loc[samples["draw"] == draw]
+        there[draw] = ids.isin(bottle["kit_id"])
+        measured: dict[str, np.ndarray] = {}
+        for analyte in ("lead", "copper"):
+            rows = bottle.loc[bottle["analyte"] == analyte]
+            low, high, found = _intervals(ids, rows, analyte)
+            measured[analyte] = found["any"]
+            if analyte in rules.analytes:
+                marks["unreadable"] |= found["unreadable"]
+                marks["analyte_missing"] |= there[draw] & ~found["any"]
+            if analyte == "lead":
+                readings[f"{draw}_low"], readings[f"{draw}_high"] = low, high
+                for name in ("limit_missing", "twice", "conflict"):
+                    marks[name] |= found[name]
+            else:
+                copper[f"{draw}_low"], copper[f"{draw}_high"] = low, high
+    none = ~there["first"] & ~there["flushed"]
+    marks["first_missing"] = ~there["first"] & ~none
+    marks["flushed_missing"] = ~there["flushed"] & ~none
+    marks["no_bottles"] = none
+    marks["no_lead"] = np.isnan(readings["first_high"]) & np.isnan(readings["flushed_high"]) & ~none
+    marks["swap_suspected"] = copper["flushed_low"] >= (
+        rules.copper_swap_ratio * copper["first_high"]
+    )
+    return readings, marks
+
+
+def _intervals(
+    ids: pd.Index, rows: pd.DataFrame, analyte: str
+) -> tuple[np.ndarray, np.ndarray, dict[str, np.ndarray]]:
+    """Return one reading [ug/L] per kit as an interval, and what was odd about it."""
+    value = rows["value_ug_l"].to_numpy(float)
+    limit = rows["limit_ug_l"].to_numpy(float)
+    below = rows["below_limit"].to_numpy(bool) | (value == 0)
+    if (value < 0).any() or (limit < 0).any():
+        raise ArgumentError("a concentration is negative; set such results aside at intake")
+    stand_in = float(fact(f"water.pql.{analyte}").value)
+    no_limit = below & ~(limit > 0)
+    high = np.where(below, np.where(no_limit, stand_in, limit), value)
+    low = np.where(below, 0.0, value)
+    table = pd.DataFrame(
+        {
+            "kit": ids.get_indexer(pd.Index(rows["kit_id"])),
+            "low": low,
+            "high": high,
+            "no_limit": no_limit,
+            "unreadable": np.isnan(high),
+        }
+    )
+    by_kit = table.groupby("kit", sort=True)
+    size = by_kit.size()
+    at = size.index.to_numpy()
+    agreed = (by_kit["low"].min() == by_kit["low"].max()) & (
+        by_kit["high"].min() == by_kit["high"].max()
+    )
+    conflict = (size > 1) & ~agreed
+    n = len(ids)
+    ends = []
+    for end in ("low", "high"):
+        filled = np.full(n, np.nan)
+        filled[at] = by_kit[end].first().mask(conflict).to_numpy()
+        ends.append(filled)
+    found = {
+        name: np.zeros(n, dtype=bool)
+        for name in ("any", "unreadable", "limit_missing", "twice", "conflict")
+    }
+    found["any"][at] = True
+    found["unreadable"][at] = by_kit["unreadable"].any().to_numpy()
+    found["limit_missing"][at] = by_kit["no_limit"].any().to_numpy()
+    found["twice"][at] = (size > 1).to_numpy()
+    found["conflict"][at] = conflict.to_numpy()
+    return ends[0], ends[1], found
