@@ -10,6 +10,8 @@
     ├── LimitsError      budget, floors and caps contradict each other
     └── RunFolderError   a run folder is missing, unfinished, busy or not writable
 
+    InputWarning (a UserWarning)   rows were set aside, or something should be looked at
+
 A planner sees the message of these errors and nothing else, so each message
 says what is wrong, where, and what to do next.
 """
@@ -20,14 +22,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-Effect = Literal["stop", "row", "cell"]
+Effect = Literal["stop", "row", "cell", "note"]
 
 
 class LinemapError(Exception):
     """Parent of every error that linemap raises on purpose."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Problem:
     """One thing wrong with one input, and what to do about it.
 
@@ -41,9 +43,10 @@ class Problem:
         Where it is; row counts from 1 below the header, empty for a whole column or file.
     reason, remedy : str
         Plain sentences.
-    effect : {"stop", "row", "cell"}
+    effect : {"stop", "row", "cell", "note"}
         ``stop``: nothing can be done until it is mended. ``row``: the row is set aside.
-        ``cell``: the value is set aside, the row is used.
+        ``cell``: the value is set aside, the row is used. ``note``: nothing is set aside,
+        but somebody should look.
     """
 
     file: str
@@ -77,10 +80,16 @@ class SettingsError(LinemapError):
 
 
 class InputError(LinemapError):
-    """The input files cannot be used; ``problems`` lists every reason."""
+    """The input files cannot be used; ``problems`` lists every reason.
 
-    def __init__(self, problems: Sequence[Problem], shown: int = 50) -> None:
+    ``others`` holds the rows, cells and notes that were found besides, for a full report.
+    """
+
+    def __init__(
+        self, problems: Sequence[Problem], shown: int = 50, others: Sequence[Problem] = ()
+    ) -> None:
         self.problems = list(problems)
+        self.others = list(others)
         lines = [f"  - {problem}" for problem in self.problems[:shown]]
         if len(self.problems) > shown:
             lines.append(f"  - ... and {len(self.problems) - shown} more")
@@ -102,3 +111,7 @@ class LimitsError(LinemapError):
 
 class RunFolderError(LinemapError):
     """A run folder is missing, unfinished, in use or not writable."""
+
+
+class InputWarning(UserWarning):
+    """Rows or values of a file were set aside, or something in it should be looked at."""
