@@ -10,7 +10,7 @@ import difflib
 import tomllib
 from datetime import date
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
@@ -80,8 +80,23 @@ class ValueSettings(_Section):
     harm: float = Field(default=0.2, ge=0)
 
 
+class GroupLimit(_Section):
+    """Smallest and largest share of the kits that go to homes with one value of a column."""
+
+    column: str
+    value: str
+    floor: float = Field(default=0.0, ge=0, le=1)
+    cap: float = Field(default=1.0, gt=0, le=1)
+
+
 class OutreachSettings(_Section):
-    """Budget, limits and floors of the next list of kits."""
+    """Budget, limits and floors of the next list of kits.
+
+    ``lab_capacity`` counts returned kits a week over ``weeks``; ``site_share`` is the largest
+    share of the kits that goes to listed sites first; ``group`` holds floors and caps for
+    further groups; ``recheck_above`` is the probability of lead from which a home that is
+    non-lead by record only may be sent a kit too.
+    """
 
     kits: int = Field(default=400, ge=1)
     lab_capacity: int | None = Field(default=None, ge=1)
@@ -92,7 +107,10 @@ class OutreachSettings(_Section):
     floor_renters: float = Field(default=0.0, ge=0, le=1)
     audit_share: float = Field(default=0.1, ge=0, lt=1)
     quiet_days: int = Field(default=365, ge=0)
+    site_share: float = Field(default=0.1, ge=0, le=1)
     per_segment: int | None = Field(default=3, ge=1)
+    group: tuple[GroupLimit, ...] = ()
+    recheck_above: float | None = Field(default=None, gt=0, lt=1)
     opt_out: str | None = None
     aim: Literal["most_lead", "most_need", "least_tested"] = "most_lead"
     value: ValueSettings = ValueSettings()
@@ -198,7 +216,10 @@ def _fault(item: Any) -> str:
 def _valid_names(path: tuple[Any, ...]) -> list[str]:
     model: Any = Settings
     for part in path:
-        model = model.model_fields[str(part)].annotation
+        if isinstance(part, int):
+            model = get_args(model)[0]
+        else:
+            model = model.model_fields[str(part)].annotation
     return [name for name in model.model_fields if name != "folder"]
 
 
