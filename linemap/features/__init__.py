@@ -1,0 +1,11 @@
+"""Third stage: what is known of every parcel before anybody looks at its line.
+
+:func:`build_features` turns parcels into a plain table of building age, use, size and place;
+:func:`build_graph` says which parcels stand on the same stretch of street and which stretches
+are neighbours. Nothing here knows what a line is made of, so nothing here can leak a label.
+"""
+
+from linemap.features.buildings import build_features
+from linemap.features.graph import PlaceGraph, build_graph
+
+__all__ = ["PlaceGraph", "build_features", "build_graph"]

@@ -1,0 +1,123 @@
+"""The feature table: age of the building and of its neighbours, use, size, place."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from scipy.spatial import cKDTree
+
+from linemap.errors import ArgumentError
+from linemap.features.graph import place_units
+
+NEIGHBOURS = 12
+"""Homes with a known year that are averaged into ``neighbour_year``."""
+
+NUMBERS = ("dwelling_units", "line_diameter_in", "main_year", "assessed_value")
+
+
+def build_features(
+    parcels: gpd.GeoDataFrame,
+    areas: pd.DataFrame | None = None,
+    *,
+    extra: Sequence[str] = (),
+    use_income: bool = False,
+) -> pd.DataFrame:
+    """Build the table of what is known of every parcel before anybody looks.
+
+    Parameters
+    ----------
+    parcels : GeoDataFrame
+        Indexed by ``parcel_id``, projected CRS in metres; any column of the contract may be
+        missing except the geometry.
+    areas : DataFrame, optional
+        Planning areas with ``area_id`` and ``median_income``; read only with ``use_income``.
+    extra : sequence of str
+        Further columns of ``parcels`` to keep: numbers stay numbers, text becomes a category.
+    use_income : bool
+        Add ``median_income`` of the area. Off by default: a score that leans on income can send
+        help away from people because of who they are, and needs a stated reason.
+
+    Returns
+    -------
+    DataFrame
+        Index of ``parcels``, with ``x``, ``y`` [m], ``year_built`` [year] (missing kept),
+        ``block_year`` [year] (median of the street segment or cell), ``neighbour_year`` [year]
+        (distance-weighted mean of the nearest homes with a known year, itself left out),
+        ``main_year`` [year], ``line_diameter_in`` [in], ``dwelling_units``, ``assessed_value``,
+        ``area_m2`` [m2], ``land_use``, ``area_id`` (to report by, not to predict from), the
+        extra columns and, if asked for, ``median_income``.
+
+    Raises
+    ------
+    ArgumentError
+        If a column named in ``extra`` is not in ``parcels``, or income is asked for and no area
+        has one.
+    """
+    missing = [name for name in extra if name not in parcels.columns]
+    if missing:
+        raise ArgumentError(
+            f"scoring.extra names {', '.join(missing)}, which the parcels do not have. "
+            "Correct the name or leave it out."
+        )
+    points = shapely.centroid(parcels.geometry.to_numpy())
+    out = pd.DataFrame(index=parcels.index)
+    out["x"], out["y"] = shapely.get_x(points), shapely.get_y(points)
+    out["year_built"] = _number(parcels, "year_built")
+    unit, _ = place_units(parcels, out["x"].to_numpy(), out["y"].to_numpy())
+    out["block_year"] = out["year_built"].groupby(unit).transform("median")
+    out["neighbour_year"] = _neighbour_year(out)
+    for name in NUMBERS:
+        out[name] = _number(parcels, name)
+    size = shapely.area(parcels.geometry.to_numpy())
+    out["area_m2"] = np.where(size > 0, size, np.nan)
+    for name in ("land_use", "area_id"):
+        out[name] = _text(parcels, name)
+    for name in extra:
+        if name not in out.columns:
+            numeric = pd.api.types.is_numeric_dtype(parcels[name])
+            out[name] = _number(parcels, name) if numeric else _text(parcels, name)
+    if use_income:
+        out["median_income"] = _income(out["area_id"], areas)
+    return out
+
+
+def _number(frame: pd.DataFrame, name: str) -> np.ndarray:
+    if name not in frame.columns:
+        return np.full(len(frame), np.nan)
+    return pd.to_numeric(frame[name], errors="coerce").to_numpy(dtype=float, na_value=np.nan)
+
+
+def _text(frame: pd.DataFrame, name: str) -> pd.Series:
+    if name not in frame.columns:
+        return pd.Series(pd.Categorical([None] * len(frame)), index=frame.index)
+    return frame[name].astype("category")
+
+
+def _neighbour_year(table: pd.DataFrame) -> np.ndarray:
+    """Return the distance-weighted mean year of the nearest other homes with a known year."""
+    year = table["year_built"].to_numpy()
+    place = table[["x", "y"]].to_numpy()
+    known = np.flatnonzero(~np.isnan(year) & np.isfinite(place).all(axis=1))
+    if len(known) < 2:
+        return np.full(len(table), np.nan)
+    tree = cKDTree(place[known])
+    k = min(NEIGHBOURS + 1, len(known))
+    distance, near = tree.query(np.nan_to_num(place), k=k)
+    near = known[near]
+    weight = 1.0 / (25.0 + distance)
+    weight[near == np.arange(len(table))[:, None]] = 0.0
+    return (weight * year[near]).sum(axis=1) / weight.sum(axis=1)
+
+
+def _income(area_id: pd.Series, areas: pd.DataFrame | None) -> np.ndarray:
+    if areas is None or "median_income" not in areas.columns or areas["median_income"].isna().all():
+        raise ArgumentError(
+            "scoring.use_income is on, but no area has a median_income. "
+            "Add the column to the areas or turn the setting off."
+        )
+    table = areas.drop_duplicates("area_id").set_index("area_id")["median_income"]
+    return area_id.astype(object).map(table).to_numpy(dtype=float)
