@@ -13,17 +13,12 @@ import numpy as np
 import pandas as pd
 
 from linemap.errors import ArgumentError
-from linemap.tables import INVENTORY_CLASSES, MATERIALS, contract
+from linemap.inventory import evidence
+from linemap.inventory.evidence import CONNECTORS, HISTORIES, SIDES
+from linemap.tables import INVENTORY_CLASSES, MATERIALS
 
 LEAD, REQUIRING_REPLACEMENT, NON_LEAD, UNKNOWN = INVENTORY_CLASSES
-CONNECTORS = (*MATERIALS, "none")
-HISTORIES = ("no", "yes", "unknown")
 SOURCES = ("no evidence", "city record", "field check")
-PREDICTED = (
-    r"(?i)\b(?:predict\w*|model|models|modell?ed|modell?ing|machine learning|statistical\w*)\b"
-)
-
-_LEAD, _GALVANIZED, _UNKNOWN = (MATERIALS.index(m) for m in ("lead", "galvanized", "unknown"))
 
 
 @dataclass(frozen=True)
@@ -165,33 +160,29 @@ def classify_lines(
     "Utility's side copper (city record), customer's side galvanized (city record). \
 The galvanized pipe cannot be shown never to have been below lead."
     """
-    lines = _keyed(lines, "lines")
-    checks = None if checks is None else _keyed(checks, "checks")
+    lines = evidence.keyed(lines, "lines")
+    checks = None if checks is None else evidence.keyed(checks, "checks")
     if parcel_ids is None:
         ids = [lines["parcel_id"]] + ([] if checks is None else [checks["parcel_id"]])
-        if lines["parcel_id"].duplicated().any():
-            raise ArgumentError("a parcel_id stands twice in lines. Keep one row for each parcel.")
         index = pd.Index(pd.concat(ids).unique(), name="parcel_id")
     else:
         index = pd.Index(parcel_ids, name="parcel_id")
         if not index.is_unique:
             raise ArgumentError("parcel_ids holds a parcel twice. Name each once.")
 
-    record = _read_record(lines, index)
-    seen = _read_checks(checks, index)
+    record = evidence.read_record(lines, index)
+    seen = evidence.latest_checks(checks, index)
     best, source = {}, {}
-    for side in ("utility", "customer"):
-        checked = seen[side] != _UNKNOWN
+    for side in SIDES:
+        checked = seen[side] != evidence.UNKNOWN
         best[side] = np.where(checked, seen[side], record[side])
-        source[side] = np.where(checked, 2, np.where(best[side] == _UNKNOWN, 0, 1))
-    was_lead = {
-        side: (record[side] == _LEAD) | seen[f"{side}_lead"] for side in ("utility", "customer")
-    }
-    below = was_lead["utility"] | (was_lead["customer"] & (best["customer"] == _GALVANIZED))
+        source[side] = np.where(checked, 2, np.where(best[side] == evidence.UNKNOWN, 0, 1))
+    was_lead = {side: (record[side] == evidence.LEAD) | seen[f"{side}_lead"] for side in SIDES}
+    below = was_lead["utility"] | (was_lead["customer"] & (best["customer"] == evidence.GALVANIZED))
     history = np.where(below, HISTORIES.index("yes"), record["ever_below_lead"])
     noted = np.zeros(len(index), dtype=int)
     for side, was in was_lead.items():
-        noted |= (was & (best[side] != _LEAD)).astype(int)
+        noted |= (was & (best[side] != evidence.LEAD)).astype(int)
 
     shape = (8, 8, len(CONNECTORS), 3, 3, 3, 2, 2)
     codes = (
@@ -219,6 +210,13 @@ The galvanized pipe cannot be shown never to have been below lead."
         },
         index=index,
     )
+
+
+def lines_of(classes: pd.DataFrame, *wanted: str) -> pd.DataFrame:
+    """Return the rows of classified lines whose class is one of those wanted."""
+    if "inventory_class" not in classes.columns:
+        raise ArgumentError("classes lacks the column inventory_class. Use classify_lines first.")
+    return classes[classes["inventory_class"].isin(wanted).to_numpy()]
 
 
 def _tell(case: tuple[np.intp, ...], *, lead_connector_counts: bool) -> tuple[str, str, str]:
@@ -253,72 +251,5 @@ def _tell(case: tuple[np.intp, ...], *, lead_connector_counts: bool) -> tuple[st
     return line.inventory_class, basis, " ".join(why)
 
 
-def _keyed(frame: pd.DataFrame, table: str) -> pd.DataFrame:
-    """Return the table with ``parcel_id`` as a column and its required columns present."""
-    if "parcel_id" not in frame.columns and frame.index.name == "parcel_id":
-        frame = frame.reset_index()
-    missing = [c.name for c in contract(table).values() if c.required and c.name not in frame]
-    if missing:
-        raise ArgumentError(f"{table} lacks the column(s) {', '.join(missing)}. Add them.")
-    return frame
-
-
-def _codes(frame: pd.DataFrame, column: str, allowed: tuple[str, ...]) -> np.ndarray:
-    """Return codes of a column within its allowed values; missing is unknown."""
-    if column not in frame.columns:
-        return np.full(len(frame), allowed.index("unknown"))
-    values = frame[column]
-    codes = pd.Categorical(values, categories=allowed).codes.astype(int)
-    wrong = (codes < 0) & values.notna().to_numpy()
-    if wrong.any():
-        value = values[wrong].iloc[0]
-        raise ArgumentError(f"{column} holds {value!r}, which is not one of {', '.join(allowed)}.")
-    return np.where(codes < 0, allowed.index("unknown"), codes)
-
-
-def _category(codes: np.ndarray, values: tuple[str, ...]) -> pd.Categorical:
-    return pd.Categorical.from_codes(codes, dtype=pd.CategoricalDtype(list(values)))
-
-
-def _read_record(lines: pd.DataFrame, index: pd.Index) -> dict[str, np.ndarray]:
-    """Return codes of the city record for each parcel of the index."""
-    place = pd.Index(lines["parcel_id"]).get_indexer_for(index)
-    if len(place) != len(index):
-        raise ArgumentError("a parcel_id stands twice in lines. Keep one row for each parcel.")
-    known = place >= 0
-    predicted = np.zeros(len(lines), dtype=int)
-    if "basis" in lines.columns and len(lines):
-        rests_on = pd.Categorical(lines["basis"])
-        words = pd.Series(rests_on.categories.astype(str)).str.contains(PREDICTED).to_numpy(bool)
-        predicted = np.append(words, False)[rests_on.codes].astype(int)
-    record = {"predicted": np.where(known, predicted[place], 0) if len(lines) else known * 0}
-    for name, column, allowed in (
-        ("utility", "utility_material", MATERIALS),
-        ("customer", "customer_material", MATERIALS),
-        ("connector", "connector_material", CONNECTORS),
-        ("ever_below_lead", "ever_below_lead", HISTORIES),
-    ):
-        unknown = allowed.index("unknown")
-        codes = np.where(predicted == 1, unknown, _codes(lines, column, allowed))
-        record[name] = np.append(codes, unknown)[np.where(known, place, -1)]
-    return record
-
-
-def _read_checks(checks: pd.DataFrame | None, index: pd.Index) -> dict[str, np.ndarray]:
-    """Return for each side the material of the latest check and whether lead was ever seen."""
-    sides = ("utility", "customer")
-    seen = {side: np.full(len(index), _UNKNOWN) for side in sides}
-    seen |= {f"{side}_lead": np.zeros(len(index), dtype=bool) for side in sides}
-    if checks is None or checks.empty:
-        return seen
-    material = _codes(checks, "material", MATERIALS)
-    nearness = np.select([material == _LEAD, material == _GALVANIZED], [2, 1], 0)
-    day = pd.to_datetime(checks["checked_on"]).to_numpy("datetime64[s]").astype("int64")
-    place = index.get_indexer(pd.Index(checks["parcel_id"]))
-    order = np.lexsort((nearness, day))  # of repeated places the last one assigned stays
-    order = order[(place[order] >= 0) & (material[order] != _UNKNOWN)]
-    for side in sides:
-        rows = order[(checks["side"] == side).to_numpy(bool)[order]]
-        seen[side][place[rows]] = material[rows]
-        seen[f"{side}_lead"][place[rows[material[rows] == _LEAD]]] = True
-    return seen
+def _category(codes: np.ndarray, values: tuple[str, ...]) -> pd.Categorical[str]:
+    return pd.Categorical.from_codes(codes, categories=pd.Index(values))
