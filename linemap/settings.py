@@ -15,7 +15,7 @@ from typing import Any, Literal, get_args
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from linemap.errors import SettingsError
-from linemap.tables import INPUT_TABLES, contract
+from linemap.tables import INPUT_TABLES, contract, mappable_columns
 
 
 class _Section(BaseModel):
@@ -26,16 +26,23 @@ class CitySettings(_Section):
     """Name of the city, the reference system of files that carry none, the day of the run.
 
     ``as_of`` defaults to the latest date in the input files, so that a run repeated on another
-    day gives the same lists.
+    day gives the same lists. ``day_first`` answers the question how dates such as 5/4/2024 are
+    to be read where a file leaves it open; ``units_confirmed`` says that somebody asked the
+    laboratory about units that look wrong and found them right.
     """
 
     name: str = "our city"
     crs: str | None = None
     as_of: date | None = None
+    day_first: bool | None = None
+    units_confirmed: bool = False
 
 
 class FileSettings(_Section):
-    """Paths of the input tables, relative to the settings file."""
+    """Paths of the input tables, relative to the settings file.
+
+    ``file.xlsx#Sheet`` and ``file.gpkg#layer`` name one sheet or layer of a file.
+    """
 
     parcels: str
     lines: str | None = None
@@ -141,7 +148,39 @@ class Settings(_Section):
     def path(self, table: str) -> Path | None:
         """Return the full path of an input table's file, or None if none was given."""
         name = getattr(self.files, table)
-        return None if name is None else Path(self.folder) / name
+        return None if name is None else split_part(Path(self.folder) / name)[0]
+
+    def part(self, table: str) -> str | None:
+        """Return the sheet or layer that was named after ``#``, or None."""
+        name = getattr(self.files, table)
+        return None if name is None else split_part(Path(self.folder) / name)[1]
+
+
+def split_part(name: str | Path) -> tuple[Path, str | None]:
+    """Split ``file.xlsx#Sheet`` into the file and its sheet or layer.
+
+    Parameters
+    ----------
+    name : str or Path
+        Path of a file, with ``#`` and the name of a sheet or layer after it or without.
+
+    Returns
+    -------
+    Path, str or None
+        A file whose own name holds a ``#`` is taken as it stands if it exists.
+
+    Examples
+    --------
+    >>> split_part("kits.xlsx#2024")[1]
+    '2024'
+    >>> split_part("kits.csv")[1] is None
+    True
+    """
+    path = Path(name)
+    if "#" not in path.name or path.exists():
+        return path, None
+    file, _, part = path.name.partition("#")
+    return path.with_name(file) if file else path, part or None
 
 
 def load_settings(path: str | Path) -> Settings:
@@ -179,7 +218,9 @@ def load_settings(path: str | Path) -> Settings:
     return parse_settings(raw, folder=path.resolve().parent, source=str(path))
 
 
-def parse_settings(raw: dict[str, Any], folder: str | Path = "", source: str = "settings") -> Settings:
+def parse_settings(
+    raw: dict[str, Any], folder: str | Path = "", source: str = "settings"
+) -> Settings:
     """Check settings that are already a dictionary; see :func:`load_settings`."""
     raw = {key: value for key, value in raw.items() if key != "folder"}
     faults: list[str] = []
@@ -236,9 +277,11 @@ def _mapping_faults(raw: dict[str, Any]) -> list[str]:
     if isinstance(columns, dict):
         for table, mapping in columns.items():
             if table not in INPUT_TABLES:
-                faults.append(f"columns.{table} is not a table.{_nearest(table, list(INPUT_TABLES))}")
+                faults.append(
+                    f"columns.{table} is not a table.{_nearest(table, list(INPUT_TABLES))}"
+                )
             elif isinstance(mapping, dict):
-                valid = list(contract(table))
+                valid = list(mappable_columns(table))
                 faults += [
                     f"columns.{table}.{name} is not a column of {table}.{_nearest(name, valid)}"
                     for name in mapping
@@ -249,7 +292,9 @@ def _mapping_faults(raw: dict[str, Any]) -> list[str]:
         allowed = _value_names()
         for name, mapping in values.items():
             if name not in allowed:
-                faults.append(f"values.{name} is not a coded column.{_nearest(name, list(allowed))}")
+                faults.append(
+                    f"values.{name} is not a coded column.{_nearest(name, list(allowed))}"
+                )
             elif isinstance(mapping, dict):
                 faults += [
                     f"values.{name}.{code} = {target!r} is not a value of {name}."
@@ -266,7 +311,9 @@ def _value_names() -> dict[str, tuple[str, ...]]:
     for table in INPUT_TABLES:
         for column in contract(table).values():
             if column.kind == "material":
-                names["material"] = tuple(dict.fromkeys((*names.get("material", ()), *column.allowed)))
+                names["material"] = tuple(
+                    dict.fromkeys((*names.get("material", ()), *column.allowed))
+                )
             elif column.kind == "enum":
                 names[column.name] = column.allowed
     return names
@@ -281,7 +328,19 @@ def _missing_files(raw: dict[str, Any], folder: Path) -> list[str]:
     if isinstance(outreach, dict) and "opt_out" in outreach:
         wanted.append(("outreach.opt_out", outreach["opt_out"]))
     return [
-        f"{place} = {value!r}: there is no such file in {folder}. Check the name."
+        f"{place} = {value!r}: {fault}"
         for place, value in wanted
-        if isinstance(value, str) and not (folder / value).is_file()
+        if isinstance(value, str) and (fault := _file_fault(value, folder))
     ]
+
+
+def _file_fault(name: str, folder: Path) -> str:
+    """Say why a file cannot be opened; empty if it can be tried."""
+    if "\0" in name:
+        return "this cannot be the name of a file. Check the name."
+    path = split_part(folder / name)[0]
+    if path.is_file():
+        return ""
+    if path.exists():
+        return "this is not a plain file. Name a file, not a folder or a device."
+    return f"there is no such file in {folder}. Check the name."

@@ -1,4 +1,4 @@
-"""Column contracts of every table, and the one checker that holds a table to them.
+"""Column contracts of every table.
 
 The contracts are data: ``tables.csv`` beside this file has a line per column with its kind,
 unit, allowed values and meaning. The readers, the checker and the documentation all use that
@@ -16,13 +16,12 @@ import csv
 from dataclasses import dataclass, field, fields
 from functools import cache
 from importlib.resources import files
-from typing import Any
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from linemap.errors import ArgumentError, Problem
+from linemap.errors import ArgumentError
 
 MATERIALS = ("lead", "galvanized", "copper", "plastic", "iron", "brass", "other", "unknown")
 """Pipe materials of the contract."""
@@ -50,6 +49,9 @@ KEYS: dict[str, tuple[str, ...]] = {
     "rounds": ("round_id", "parcel_id"),
 }
 """Columns that together name one row of an input table."""
+
+COORDINATES = ("longitude", "latitude")
+"""Columns that give a place in files without shapes [degrees, WGS 84]."""
 
 
 @dataclass(frozen=True)
@@ -109,6 +111,21 @@ def contract(table: str) -> dict[str, Column]:
     return columns
 
 
+def mappable_columns(table: str) -> tuple[str, ...]:
+    """Return the column names that a file may hold under other names.
+
+    These are the columns of the contract and, for tables with places, ``longitude`` and
+    ``latitude``, which stand for the geometry in files without shapes.
+
+    Examples
+    --------
+    >>> mappable_columns("sites")
+    ('site_id', 'parcel_id', 'geometry', 'kind', 'longitude', 'latitude')
+    """
+    columns = tuple(contract(table))
+    return (*columns, *COORDINATES) if "geometry" in columns else columns
+
+
 def table_names() -> tuple[str, ...]:
     """Return the names of all contract tables, inputs first."""
     text = files("linemap").joinpath("tables.csv").read_text(encoding="utf-8")
@@ -150,8 +167,8 @@ def empty_table(table: str) -> pd.DataFrame:
 def complete_table(frame: pd.DataFrame, table: str) -> pd.DataFrame:
     """Return the table with every contract column present and of the contract's type.
 
-    Columns beyond the contract are kept at the end. Values are not judged here, see
-    :func:`check_table`.
+    Columns beyond the contract are kept at the end. Values are not judged here;
+    :func:`linemap.intake.check_table` does that.
     """
     out = frame.copy()
     columns = contract(table)
@@ -166,137 +183,10 @@ def complete_table(frame: pd.DataFrame, table: str) -> pd.DataFrame:
             out[name] = pd.Categorical(values, categories=column.allowed)
         elif column.kind in ("number", "integer"):
             out[name] = out[name].astype(float)
+        elif column.kind == "date":
+            out[name] = pd.to_datetime(out[name]).astype("datetime64[ns]")
     order = [c for c in columns if c in out.columns]
     return out[order + [c for c in out.columns if c not in columns]]
-
-
-def check_table(
-    frame: pd.DataFrame, table: str, file: str = "", rows: pd.Series | None = None
-) -> tuple[pd.DataFrame, list[Problem]]:
-    """Hold a table to its contract.
-
-    A missing required column is a ``stop``. A row without a readable required value, or whose
-    key is taken by an earlier row, is set aside. An optional value outside the contract is
-    blanked and its row kept.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        Table with contract names and parsed values (numbers as numbers, dates as dates).
-    table : str
-        Name of the contract.
-    file : str
-        File to name in the problems.
-    rows : Series of int, optional
-        Row numbers below the header, same index as ``frame``; default 1, 2, 3 ...
-
-    Returns
-    -------
-    DataFrame
-        Rows that may be used, complete with all contract columns, index kept.
-    list of Problem
-    """
-    columns = contract(table)
-    numbers = pd.Series(np.arange(1, len(frame) + 1), index=frame.index) if rows is None else rows
-    problems = [
-        Problem(
-            file,
-            table,
-            column.name,
-            "",
-            "",
-            "this required column is missing.",
-            f'Add it, or name the column that holds it under [columns.{table}], e.g. '
-            f'{column.name} = "YOUR NAME".',
-        )
-        for column in columns.values()
-        if column.required and column.name not in frame.columns
-    ]
-    if problems:
-        return frame.iloc[:0], problems
-
-    bad_rows = pd.Series(False, index=frame.index)
-    out = frame.copy()
-
-    def note(mask: pd.Series, column: Column, reason: str, remedy: str, whole_row: bool) -> None:
-        for label in frame.index[mask.to_numpy()]:
-            problems.append(
-                Problem(
-                    file,
-                    table,
-                    column.name,
-                    str(numbers.loc[label]),
-                    _shown(frame.at[label, column.name]),
-                    reason,
-                    remedy,
-                    "row" if whole_row else "cell",
-                )
-            )
-
-    for column in columns.values():
-        if column.name not in frame.columns or column.kind in ("geometry", "flag"):
-            continue
-        values = frame[column.name]
-        missing = values.isna()
-        if column.required:
-            fault = missing & ~bad_rows
-            note(fault, column, "a required value is missing.", "Fill it in.", True)
-            bad_rows |= missing
-        wrong, reason, remedy = _outside(values, missing, column)
-        fault = wrong & ~bad_rows
-        note(fault, column, reason, remedy, column.required)
-        if column.required:
-            bad_rows |= wrong
-        elif wrong.any():
-            out[column.name] = values.mask(wrong)
-
-    keys = [key for key in KEYS.get(table, ()) if key in frame.columns]
-    if keys:
-        twice = frame[keys].duplicated(keep="first") & ~bad_rows
-        note(
-            twice,
-            columns[keys[0]],
-            f"another row above has the same {' + '.join(keys)}.",
-            "Keep one of them.",
-            True,
-        )
-        bad_rows |= twice
-    return complete_table(out.loc[~bad_rows], table), problems
-
-
-def _outside(
-    values: pd.Series, missing: pd.Series, column: Column
-) -> tuple[pd.Series, str, str]:
-    """Return which values lie outside the contract, the reason and the remedy."""
-    if column.kind in ("enum", "material"):
-        wrong = ~values.isin(column.allowed) & ~missing
-        section = "material" if column.kind == "material" else column.name
-        return (
-            wrong,
-            f"this is not one of {', '.join(column.allowed)}.",
-            f"Correct it, or translate your code under [values.{section}].",
-        )
-    if column.kind in ("number", "integer"):
-        numbers = pd.to_numeric(values, errors="coerce")
-        wrong = (~(numbers >= column.low) | ~(numbers <= column.high)) & ~missing
-        limits = f"{_bound(column.low)} to {_bound(column.high)}"
-        unit = f" {column.unit}" if column.unit else ""
-        return wrong, f"this is not a number from {limits}{unit}.", "Correct or empty the cell."
-    return pd.Series(False, index=values.index), "", ""
-
-
-def _bound(value: float) -> str:
-    if np.isinf(value):
-        return "any"
-    return f"{value:g}"
-
-
-def _shown(value: Any, width: int = 60) -> str:
-    """Return a value as a short text for a message; empty if missing."""
-    if value is None or (np.isscalar(value) and pd.isna(value)):
-        return ""
-    text = str(value)
-    return text if len(text) <= width else text[: width - 3] + "..."
 
 
 @dataclass(frozen=True)
