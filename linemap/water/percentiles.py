@@ -1,0 +1,379 @@
+"""The 90th percentile as the rule computes it, and the level it is held against."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from linemap.errors import ArgumentError, EvidenceError
+from linemap.published import fact
+
+RankMethod = Literal["interpolate", "half_up", "half_even", "next_rank"]
+RANK_METHODS: tuple[RankMethod, ...] = ("interpolate", "half_up", "half_even", "next_rank")
+Edition = Literal["LCR", "LCRR", "LCRI"]
+
+NOT_COMPLIANCE = "programme statistic, not a compliance value"
+"""Label of every percentile that comes from volunteers' kits."""
+
+
+@dataclass(frozen=True)
+class Percentile90:
+    """A 90th percentile with all that is needed to judge it.
+
+    Attributes
+    ----------
+    value : float
+        The percentile [ug/L], non-detects counted as zero.
+    n, non_detects : int
+        Results, and how many of them lie below their limit.
+    rank : float
+        0.9 n, counted from the lowest result.
+    method : str
+        What is done with a rank that is not whole.
+    action_level : float
+        Level in force [ug/L].
+    exceeded : bool
+        Whether the value is greater than the level; equal is not greater.
+    trigger_exceeded : bool
+        Whether it lies above the trigger level of the 2021 revision (LCRR only).
+    at_most : float
+        The percentile if every non-detect stood at its limit [ug/L]. Where it differs from
+        ``value``, the percentile lies among the non-detects and is only known to this bound.
+    low, high : float
+        Bootstrap interval [ug/L].
+    confidence : float
+        Its coverage.
+    straddles : bool
+        Whether the interval holds values on both sides of the action level.
+    label : str
+        What kind of figure it is.
+    """
+
+    value: float
+    n: int
+    non_detects: int
+    rank: float
+    method: RankMethod
+    action_level: float
+    exceeded: bool
+    trigger_exceeded: bool
+    at_most: float
+    low: float
+    high: float
+    confidence: float
+    straddles: bool
+    label: str = NOT_COMPLIANCE
+
+    def __str__(self) -> str:
+        side = "above" if self.exceeded else "not above"
+        firm = ", the interval holds both sides of it" if self.straddles else ""
+        value = f"{self.value:g}" if self.at_most == self.value else f"at most {self.at_most:g}"
+        return (
+            f"90th percentile {value} ug/L ({self.confidence:.0%} interval {self.low:g} to "
+            f"{self.high:g}, n = {self.n}, {self.method}), {side} the action level of "
+            f"{self.action_level:g} ug/L{firm}; {self.label}"
+        )
+
+
+def action_level(
+    edition: Edition = "LCRR", *, on: dt.date | None = None, state: str | None = None
+) -> float:
+    """Return the lead action level that applies.
+
+    Parameters
+    ----------
+    edition : {"LCR", "LCRR", "LCRI"}
+        Edition of the rule. Without a date its own level is returned.
+    on : date, optional
+        Last day of the sampling period. Before 1 November 2027 the level is that of the
+        editions then in force, whatever ``edition`` says, and from that day the newest.
+    state : str, optional
+        A state with a stricter level on file; the stricter of both applies.
+
+    Returns
+    -------
+    float
+        Level [ug/L].
+
+    Raises
+    ------
+    ArgumentError
+        If the edition or the state is not on file.
+
+    References
+    ----------
+    40 CFR 141.80(c); 89 FR 86418 (facts ``lead.action_level.*``).
+
+    Examples
+    --------
+    >>> action_level("LCR"), action_level("LCRI")
+    (15.0, 10.0)
+    >>> action_level("LCRI", on=dt.date(2027, 10, 31)), action_level("LCRR", on=dt.date(2027, 11, 1))
+    (15.0, 10.0)
+    """
+    if edition not in ("LCR", "LCRR", "LCRI"):
+        raise ArgumentError(f"edition {edition!r} is not one of LCR, LCRR, LCRI")
+    if on is not None:
+        newest = on >= fact("lead.action_level_from.LCRI").value
+        edition = "LCRI" if newest else ("LCRR" if edition == "LCRI" else edition)
+    level = float(fact(f"lead.action_level.{edition}").value)
+    if state is not None:
+        stricter = fact(f"water.action_level_state.{state}")
+        if on is None or on >= fact(f"water.action_level_state_from.{state}").value:
+            level = min(level, float(stricter.value))
+    return level
+
+
+def rank_90(values: ArrayLike, *, method: RankMethod = "interpolate") -> float:
+    """Return the 90th percentile of numbers by the rule's ranks.
+
+    The values are sorted upwards and numbered 1 to N. The percentile is the value at rank
+    0.9 N, worked out in whole numbers. With N = 5 it is the mean of the two highest, with
+    fewer it is the highest.
+
+    Parameters
+    ----------
+    values : array_like, shape (N,)
+        Numbers in any unit and order.
+    method : {"interpolate", "half_up", "half_even", "next_rank"}
+        The rule is silent on ranks that are not whole. ``interpolate`` between the two
+        neighbours; nearest rank with halves going up; nearest rank with halves going to the
+        even rank; or the next higher rank.
+
+    Returns
+    -------
+    float
+        In the unit of ``values``.
+
+    Raises
+    ------
+    ArgumentError
+        If there are no values, one is missing, or the method has no such name.
+
+    References
+    ----------
+    40 CFR 141.80(c)(3); EPA memorandum WSG 173 (2004); the methods for ranks that are not
+    whole are those of state instruction sheets.
+
+    Examples
+    --------
+    >>> rank_90([5, 5, 5, 5, 14, 14, 14, 14, 20, 40])
+    20.0
+    >>> [rank_90(range(1, 26), method=m) for m in RANK_METHODS]
+    [22.5, 23.0, 22.0, 23.0]
+    """
+    numbers = np.asarray(values if hasattr(values, "__len__") else list(values), dtype=float)  # type: ignore[arg-type]
+    low, high, tenths = _ranks(numbers.size, method)
+    if np.isnan(numbers).any():
+        raise ArgumentError("a result is missing; leave such rows out or mark them below limit")
+    parts = np.partition(numbers, sorted({low - 1, high - 1}))
+    return float(_between(parts[low - 1], parts[high - 1], tenths))
+
+
+def percentile_90(
+    values: ArrayLike,
+    *,
+    below_limit: ArrayLike | None = None,
+    method: RankMethod = "interpolate",
+    edition: Edition = "LCRR",
+    on: dt.date | None = None,
+    state: str | None = None,
+    level: float | None = None,
+    rounding: Literal["none", "whole"] = "none",
+    confidence: float = 0.95,
+    draws: int = 2000,
+    seed: int = 1,
+) -> Percentile90:
+    """Return the 90th percentile by the rule, beside its uncertainty.
+
+    Parameters
+    ----------
+    values : array_like, shape (n,)
+        Results [ug/L]; for a result below its limit, that limit.
+    below_limit : array_like of bool, shape (n,), optional
+        Which results are non-detects. The rule counts them as zero.
+    method : {"interpolate", "half_up", "half_even", "next_rank"}
+        See :func:`rank_90`.
+    edition, on, state
+        See :func:`action_level`.
+    level : float, optional
+        Another level [ug/L] to hold the percentile against.
+    rounding : {"none", "whole"}
+        ``whole`` compares the percentile rounded to 1 ug/L, halves up (unverified custom).
+        Ranks always use unrounded results.
+    confidence : float
+        Coverage of the bootstrap interval.
+    draws : int
+        Bootstrap draws. Ranks of a resample are drawn from their exact law, so that the cost
+        does not grow with ``n``.
+    seed : int
+        Seed of the draws.
+
+    Returns
+    -------
+    Percentile90
+        Labelled as a programme statistic.
+
+    Raises
+    ------
+    ArgumentError
+        See :func:`rank_90`.
+    EvidenceError
+        If limits are so high that the decision depends on what the non-detects really were.
+
+    References
+    ----------
+    40 CFR 141.80(c)(3) and 141.89; Efron 1979 (bootstrap); David and Nagaraja, Order
+    Statistics (law of the ranks of a sample).
+
+    Examples
+    --------
+    >>> found = percentile_90([8, 8, 8, 11, 20], edition="LCR")
+    >>> found.value, found.exceeded
+    (15.5, True)
+    >>> percentile_90([15.0] * 10, edition="LCR").exceeded
+    False
+    """
+    results = np.asarray(values if hasattr(values, "__len__") else list(values), dtype=float)  # type: ignore[arg-type]
+    below = np.zeros(results.size, dtype=bool)
+    if below_limit is not None:
+        below = np.asarray(below_limit, dtype=bool)
+        if below.shape != results.shape:
+            raise ArgumentError("values and below_limit must have the same length")
+    if not 0 < confidence < 1:
+        raise ArgumentError("confidence must lie between 0 and 1")
+    counted = np.where(below, 0.0, results)
+    if np.isnan(counted).any() or np.isnan(results).any():
+        raise ArgumentError("a result is missing; for a non-detect give its limit")
+    if (results < 0).any():
+        raise ArgumentError("a concentration is negative")
+    held = action_level(edition, on=on, state=state) if level is None else float(level)
+    value, at_most = rank_90(counted, method=method), rank_90(results, method=method)
+    exceeded, upper_exceeds = (_compared(v, rounding) > held for v in (value, at_most))
+    if exceeded != upper_exceeds:
+        raise EvidenceError(
+            f"the 90th percentile lies among results below their limits (0 to {at_most:g} ug/L), "
+            f"so it cannot be held against {held:g} ug/L. Ask the laboratory for lower limits."
+        )
+    low, high = _bootstrap(np.sort(counted), method, confidence, draws, seed)
+    trigger = edition == "LCRR" and level is None
+    return Percentile90(
+        value=value,
+        n=results.size,
+        non_detects=int(below.sum()),
+        rank=9 * results.size / 10,
+        method=method,
+        action_level=held,
+        exceeded=bool(exceeded),
+        trigger_exceeded=bool(
+            trigger and _compared(value, rounding) > float(fact("water.trigger_level").value)
+        ),
+        at_most=at_most,
+        low=low,
+        high=high,
+        confidence=confidence,
+        straddles=bool(_compared(low, rounding) <= held < _compared(high, rounding)),
+    )
+
+
+def rule_value(
+    value: float,
+    *,
+    below_limit: bool = False,
+    analyte: Literal["lead", "copper"] = "lead",
+    between: Literal["as_measured", "half_pql"] = "as_measured",
+) -> float:
+    """Return the figure that the rule puts in place of one measured result.
+
+    It is for percentiles only. Statistics keep a non-detect as censored at its limit.
+
+    Parameters
+    ----------
+    value : float
+        Result, or the limit of a non-detect [ug/L].
+    below_limit : bool
+        Whether it is a non-detect; counted as zero.
+    analyte : {"lead", "copper"}
+        What was measured.
+    between : {"as_measured", "half_pql"}
+        What stands for a result from the detection limit up to the quantitation level.
+
+    Returns
+    -------
+    float
+        [ug/L]
+
+    References
+    ----------
+    40 CFR 141.89(a)(1); 10 NYCRR 5-1.40 note 2.
+
+    Examples
+    --------
+    >>> rule_value(1, below_limit=True), rule_value(3), rule_value(3, between="half_pql")
+    (0.0, 3.0, 2.5)
+    """
+    if between not in fact("water.report_between_mdl_and_pql").value:
+        raise ArgumentError(f"between must be as_measured or half_pql, not {between!r}")
+    if below_limit:
+        return 0.0
+    pql = float(fact(f"water.pql.{analyte}").value)
+    return pql / 2 if between == "half_pql" and value < pql else float(value)
+
+
+def _ranks(n: int, method: RankMethod) -> tuple[int, int, int]:
+    """Return the two ranks, counted from 1, and the tenths of the way between them."""
+    if method not in RANK_METHODS:
+        raise ArgumentError(f"rank method {method!r} is not one of {', '.join(RANK_METHODS)}")
+    if n == 0:
+        raise ArgumentError("there are no results to take a percentile of")
+    if n < 5:
+        return n, n, 0
+    if n == 5:
+        return 4, 5, 5
+    rank, tenths = divmod(9 * n, 10)
+    if tenths == 0:
+        return rank, rank, 0
+    if method == "interpolate":
+        return rank, rank + 1, tenths
+    up = (
+        method == "next_rank"
+        or tenths > 5
+        or (tenths == 5 and (method == "half_up" or rank % 2 == 1))
+    )
+    chosen = rank + int(up)
+    return chosen, chosen, 0
+
+
+def _between(low: np.ndarray, high: np.ndarray, tenths: int) -> np.ndarray:
+    """Return the value ``tenths`` of the way from low to high, never outside them."""
+    return np.clip((low * (10 - tenths) + high * tenths) / 10, low, high)
+
+
+def _compared(value: float, rounding: str) -> float:
+    if rounding not in ("none", "whole"):
+        raise ArgumentError(f"rounding must be none or whole, not {rounding!r}")
+    return float(np.floor(value + 0.5)) if rounding == "whole" else value
+
+
+def _bootstrap(
+    ordered: np.ndarray, method: RankMethod, confidence: float, draws: int, seed: int
+) -> tuple[float, float]:
+    """Return the bootstrap interval of the percentile of sorted results.
+
+    The ranks of a resample are those of uniform draws: the upper of two neighbours is
+    Beta(k + 1, n - k), the lower is the highest of k uniforms below it.
+    """
+    n = ordered.size
+    low, high, tenths = _ranks(n, method)
+    rng = np.random.default_rng(seed)
+    upper = rng.beta(high, n - high + 1, draws)
+    lower = upper * rng.random(draws) ** (1.0 / low) if high > low else upper
+    at = [np.minimum((u * n).astype(np.int64), n - 1) for u in (lower, upper)]
+    found = _between(ordered[at[0]], ordered[at[1]], tenths)
+    tail = (1 - confidence) / 2
+    ends = np.quantile(found, [tail, 1 - tail], method="inverted_cdf")
+    return float(ends[0]), float(ends[1])
