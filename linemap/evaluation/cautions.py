@@ -1,0 +1,244 @@
+"""What a reader must know before trusting a figure: warnings worked out from the data."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from linemap.evaluation.overlap import Overlap
+
+UNLIKE_AUC = 0.75
+OUTSIDE_SHARE = 0.05
+FAR_SHARE = 0.25
+UNKNOWN_WHY_SHARE = 0.2
+FEWEST_OF_A_KIND = 30
+ONE_SIDED_SHARE = 0.95
+TOO_GOOD_AUC = 0.995
+PINNED = 0.05
+FLATTERED_AUC = 0.03
+FEWEST_BLOCKS = 20
+"""Limits from which a warning is given; all our choice."""
+
+
+@dataclass(frozen=True)
+class Caution:
+    """One warning.
+
+    Attributes
+    ----------
+    code : str
+        Short fixed name.
+    text : str
+        What was seen, what it means and what to do.
+    severe : bool
+        Whether the figures should not be used until it is mended.
+    """
+
+    code: str
+    text: str
+    severe: bool = False
+
+
+def label_cautions(frame: pd.DataFrame, labels: str) -> list[Caution]:
+    """Warn about the labels themselves.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Evaluation frame with ``judged`` (bool).
+    labels : {"checks", "records"}
+        Where the labels come from.
+
+    Returns
+    -------
+    list of Caution
+    """
+    judged = frame["judged"].to_numpy(dtype=bool)
+    n, lead = int(judged.sum()), int(frame.loc[judged, "label"].sum())
+    out = []
+    if labels == "records":
+        out.append(
+            Caution(
+                "labels_are_records",
+                "The labels are entries of the city record, not findings. Every figure states "
+                "agreement with the record; none states how often the scores are right.",
+            )
+        )
+    if n and max(lead, n - lead) / n >= ONE_SIDED_SHARE:
+        kind = "lead" if lead > n - lead else "non-lead"
+        out.append(
+            Caution(
+                "one_sided_labels",
+                f"{max(lead, n - lead)} of {n} checks found {kind}. A model can look right by "
+                "always saying so; the ranking is judged on very few homes of the other kind.",
+            )
+        )
+    if n and min(lead, n - lead) < FEWEST_OF_A_KIND:
+        out.append(
+            Caution(
+                "few_of_a_kind",
+                f"Only {lead} checks with lead and {n - lead} without: the intervals are wide "
+                "and differences between methods may be luck.",
+            )
+        )
+    if labels == "records":
+        return out
+    why = frame.loc[judged, "why"]
+    unsaid = int((why == "unknown").sum())
+    if n and unsaid / n > UNKNOWN_WHY_SHARE:
+        out.append(
+            Caution(
+                "unknown_why",
+                f"For {unsaid} of {n} checks it is not known why they were made. If lead was "
+                "suspected there, every figure is too good. Fill in `why` where it can be found.",
+            )
+        )
+    suspected = int((frame["checked"] & (frame["why"] == "suspected")).sum())
+    if suspected:
+        out.append(
+            Caution(
+                "suspected_apart",
+                f"{suspected} checks were made because lead was suspected. They are neither "
+                "fitted on nor judged here; they stand apart in the table by groups.",
+            )
+        )
+    drawn = int((why == "random").sum())
+    if drawn < FEWEST_OF_A_KIND:
+        out.append(
+            Caution(
+                "few_random_checks",
+                f"Only {drawn} checks were drawn at random. The share of lead in the city cannot "
+                "be stated from findings; weighting does not repair checks made by choice.",
+            )
+        )
+    return out
+
+
+def overlap_cautions(overlap: Overlap) -> list[Caution]:
+    """Warn where the homes in question are unlike the checked ones."""
+    out = []
+    if overlap.auc_building > UNLIKE_AUC:
+        out.append(
+            Caution(
+                "unlike_buildings",
+                "Checked homes can be told from unknown ones by their building alone "
+                f"({overlap.auc_building:.2f}; 0.5 would be alike): figures on checks may not "
+                "hold for the unknown homes.",
+            )
+        )
+    if overlap.outside_building > OUTSIDE_SHARE:
+        out.append(
+            Caution(
+                "outside_support",
+                f"{overlap.outside_building:.0%} of the unknown homes are of a kind that was "
+                "hardly ever checked. Their scores rest on other kinds of homes.",
+            )
+        )
+    if overlap.far_share > FAR_SHARE:
+        out.append(
+            Caution(
+                "far_from_checks",
+                f"{overlap.far_share:.0%} of the unknown homes have no check within the range "
+                "over which neighbours resemble each other "
+                f"(median distance {overlap.median_distance_m:.0f} m).",
+            )
+        )
+    return out
+
+
+def leak_cautions(held: pd.DataFrame, protocol: str) -> list[Caution]:
+    """Look for signs that hidden checks were not hidden.
+
+    Parameters
+    ----------
+    held : DataFrame
+        Predictions of one protocol: ``label``, ``linemap`` (hidden), ``visible`` (mean over
+        the fits in which the home's check was not hidden; NaN where there was none) and the
+        baselines.
+    protocol : str
+
+    Returns
+    -------
+    list of Caution
+        Severe ones.
+    """
+    out = []
+    both = held[held["visible"].notna()]
+    if len(both) >= 20:
+        hidden_gap = float((both["linemap"] - both["label"]).abs().mean())
+        change = float((both["linemap"] - both["visible"]).abs().max())
+        if change == 0:
+            out.append(
+                Caution(
+                    "hiding_changes_nothing",
+                    f"Under {protocol}, hiding checks changed no score at all. Either the "
+                    "scores do not use checks, or hidden checks are not hidden: then every "
+                    "figure here is false.",
+                    severe=hidden_gap < PINNED,
+                )
+            )
+        if hidden_gap < PINNED and 0 < held["label"].mean() < 1:
+            out.append(
+                Caution(
+                    "answer_known",
+                    f"Under {protocol}, scores of hidden homes are within {hidden_gap:.3f} of "
+                    "what the checks found. No evidence on a buried line is that good: the "
+                    "answer is leaking into the scores.",
+                    severe=True,
+                )
+            )
+    return out
+
+
+def too_good_cautions(measures: pd.DataFrame) -> list[Caution]:
+    """Warn where any method, ours or a baseline, ranks better than evidence can."""
+    rows = measures[(measures["measure"] == "auc") & (measures["value"] >= TOO_GOOD_AUC)]
+    rows = rows[np.minimum(rows["lead"], rows["rows"] - rows["lead"]) >= 20]
+    return [
+        Caution(
+            "too_good",
+            f"{row.method} ranks almost perfectly under {row.protocol} (AUC {row.value:.3f}). "
+            "Look for a column that was filled in from the checks.",
+            severe=True,
+        )
+        for row in rows.itertuples()
+    ]
+
+
+def protocol_cautions(
+    measures: pd.DataFrame, facts: dict[str, dict[str, Any]], range_m: float, wanted_m: float
+) -> list[Caution]:
+    """Warn about blocks that are too small or too few, and about flattering random folds."""
+    out = []
+    block_m = facts.get("blocks", {}).get("block_m", np.nan)
+    blocks = facts.get("blocks", {}).get("blocks", np.inf)
+    if block_m < wanted_m * 0.999:
+        out.append(
+            Caution(
+                "blocks_too_small",
+                f"Blocks of {block_m:.0f} m instead of {wanted_m:.0f} m: larger ones would leave "
+                f"too few. Neighbours resemble each other over about {range_m:.0f} m, so figures "
+                "under blocks still flatter a little.",
+            )
+        )
+    if blocks < FEWEST_BLOCKS:
+        out.append(
+            Caution(
+                "few_blocks",
+                f"Only {blocks} blocks hold checks: intervals by block are themselves uncertain.",
+            )
+        )
+    auc = measures[(measures["measure"] == "auc") & (measures["method"] == "linemap")]
+    by = auc.set_index("protocol")["value"]
+    if {"random", "blocks"} <= set(by.index) and by["random"] - by["blocks"] > FLATTERED_AUC:
+        out.append(
+            Caution(
+                "random_flatters",
+                f"Random folds show an AUC of {by['random']:.2f}, spatial blocks "
+                f"{by['blocks']:.2f}: quote the second for streets without checks.",
+            )
+        )
+    return out

@@ -1,0 +1,153 @@
+"""Intervals of shares and counts, and resampling by block."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import hypergeom
+from statsmodels.stats.proportion import proportion_confint
+
+from linemap.errors import ArgumentError
+
+LEVEL = 0.95
+"""Confidence level of every interval of this stage."""
+
+
+def share_interval(
+    found: float,
+    looked: float,
+    *,
+    method: Literal["wilson", "exact"] = "wilson",
+    level: float = LEVEL,
+) -> tuple[float, float]:
+    """Return the interval of a share of a very large population.
+
+    Parameters
+    ----------
+    found, looked : float
+        Homes with lead and homes looked at.
+    method : {"wilson", "exact"}
+        Score interval, or Clopper-Pearson.
+    level : float
+        Confidence level [share].
+
+    Returns
+    -------
+    tuple of float
+        Low and high [share]; (0, 1) where nobody looked.
+
+    Raises
+    ------
+    ArgumentError
+        If more was found than looked at, or either is negative.
+
+    References
+    ----------
+    Wilson 1927, JASA 22, 209-212; Clopper and Pearson 1934, Biometrika 26, 404-413.
+
+    Examples
+    --------
+    >>> low, high = share_interval(3, 371)
+    >>> f"{low:.5f} {high:.5f}"
+    '0.00275 0.02350'
+    """
+    if not 0 <= found <= looked:
+        raise ArgumentError(f"{found} found in {looked} looks is not a share; check the counts")
+    if looked == 0:
+        return 0.0, 1.0
+    name = "wilson" if method == "wilson" else "beta"
+    low, high = proportion_confint(found, looked, alpha=1 - level, method=name)
+    return float(np.clip(low, 0, 1)), float(np.clip(high, 0, 1))
+
+
+def finite_population_interval(
+    found: int, looked: int, pool: int, *, level: float = LEVEL, sides: Literal[1, 2] = 2
+) -> tuple[int, int]:
+    """Return the exact interval of the number of lead lines in a pool of known size.
+
+    All counts K are kept under which a random sample of ``looked`` of the ``pool`` would show
+    as many, or as few, as ``found`` with a chance above the tail (hypergeometric inversion).
+
+    Parameters
+    ----------
+    found, looked, pool : int
+        Lead lines in the sample, sample size and pool size [homes].
+    level : float
+        Confidence level [share].
+    sides : {1, 2}
+        1: only the upper end is a limit, and the lower end is what was found.
+
+    Returns
+    -------
+    tuple of int
+        Low and high [homes].
+
+    Raises
+    ------
+    ArgumentError
+        If the counts contradict each other.
+
+    Examples
+    --------
+    A clean sample of 322 of 2,000 still allows 16 lead lines.
+
+    >>> finite_population_interval(0, 322, 2000, sides=1)
+    (0, 16)
+    """
+    if not 0 <= found <= looked <= pool:
+        raise ArgumentError(
+            f"{found} found in {looked} of {pool} homes contradict each other; check the counts"
+        )
+    tail = (1 - level) / sides
+    highest = pool - (looked - found)
+
+    def last(ok: NDArray[np.bool_]) -> int:
+        return int(np.flatnonzero(ok)[-1])
+
+    counts = np.arange(found, highest + 1)
+    at_most = hypergeom.cdf(found, pool, counts, looked)
+    high = int(counts[last(at_most > tail)])
+    if sides == 1 or found == 0:
+        return found, high
+    at_least = hypergeom.sf(found - 1, pool, counts, looked)
+    return int(counts[np.flatnonzero(at_least > tail)[0]]), high
+
+
+def block_weights(
+    blocks: NDArray[np.int64], draws: int, rng: np.random.Generator
+) -> NDArray[np.float64]:
+    """Return bootstrap counts of homes when whole blocks are drawn with replacement.
+
+    Parameters
+    ----------
+    blocks : ndarray of int, shape (n homes,)
+        Block of each home.
+    draws : int
+        Number of resamples.
+    rng : numpy.random.Generator
+
+    Returns
+    -------
+    ndarray, shape (draws, n homes)
+        How often each home is in each resample.
+
+    References
+    ----------
+    Roberts et al. 2017, Ecography 40, 913-929: neighbours are not independent, so whole
+    blocks are drawn.
+    """
+    _, number = np.unique(blocks, return_inverse=True)
+    size = int(number.max()) + 1
+    counts = rng.multinomial(size, np.full(size, 1 / size), size=draws).astype(float)
+    return counts[:, number]
+
+
+def percentiles(values: NDArray[np.float64], level: float = LEVEL) -> tuple[float, float]:
+    """Return the central interval of resampled values; NaN where fewer than half are defined."""
+    kept = values[np.isfinite(values)]
+    if len(kept) < max(2, len(values) / 2):
+        return float("nan"), float("nan")
+    low, high = np.quantile(kept, [(1 - level) / 2, (1 + level) / 2])
+    return float(low), float(high)

@@ -1,0 +1,393 @@
+"""Evaluate scores against findings: the stage's one door."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import Any, Literal
+
+import numpy as np
+import pandas as pd
+
+from linemap.errors import ArgumentError, EvidenceError
+from linemap.evaluation import cautions as warn
+from linemap.evaluation.baselines import decade_rate, feature_matrix
+from linemap.evaluation.calibration import choose_calibration
+from linemap.evaluation.folds import (
+    Protocol,
+    block_folds,
+    fitting_block_m,
+    matched_folds,
+    random_folds,
+    time_splits,
+)
+from linemap.evaluation.headline import FAIR_REASONS, make_headline
+from linemap.evaluation.judging import (
+    bin_table,
+    gain_table,
+    group_table,
+    measure_rows,
+    measure_table,
+)
+from linemap.evaluation.learning import learning_curve
+from linemap.evaluation.overlap import compare_checked
+from linemap.evaluation.prevalence import prevalence_table
+from linemap.evaluation.result import Evaluation
+from linemap.evaluation.runs import FitScore, Run, Runner, Tell
+from linemap.evaluation.space import block_numbers, spatial_range
+
+Stream = Callable[[int], np.random.Generator]
+
+PROTOCOLS = ("random", "blocks", "matched", "time", "audit", "learning")
+"""All protocols; with five folds they take 20 fits."""
+
+QUICK = ("blocks", "audit")
+"""The least that can carry a headline; with five folds 5 fits."""
+
+NEEDED = ("x", "y", "year_built", "land_use", "area_id", "median_income", "checked", "label",
+          "why", "checked_on", "record_lead")  # fmt: skip
+
+REASONS = ("random", "main_work", "request", "suspected", "unknown")
+
+FEWEST_JUDGED = 20
+FEWEST_JUDGED_OF_A_KIND = 5
+"""Checks below which nothing is judged; our choice."""
+
+ERAS = ((-np.inf, 1930, "before 1930"), (1930, 1950, "1930-1949"), (1950, 1986, "1950-1985"),
+        (1986, 1989, "1986-1988"), (1989, np.inf, "1989 and later"))  # fmt: skip
+"""Building eras [year]; common practice around the bans of 1986 and 1988."""
+
+
+def evaluate(
+    frame: pd.DataFrame,
+    fit_score: FitScore,
+    *,
+    block_m: float = 600.0,
+    folds: int = 5,
+    bootstrap: int = 200,
+    seed: int,
+    protocols: Sequence[str] = PROTOCOLS,
+    labels: Literal["checks", "records"] = "checks",
+    tell: Tell | None = None,
+) -> Evaluation:
+    """Judge scores under several ways of hiding checks, beside simpler ways.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        One row per parcel, indexed by ``parcel_id``: ``x``, ``y`` [m], ``year_built``,
+        ``land_use``, ``area_id``, ``median_income``, ``checked`` (bool), ``label`` (1 lead on
+        any side, 0 none, NaN not told), ``why``, ``checked_on`` and ``record_lead`` (1, 0,
+        NaN). All other columns are features for the baselines.
+    fit_score : callable
+        Takes the parcels whose checks are to be hidden, refits, and returns ``p_lead`` for
+        all parcels. Records, kits and answers of hidden parcels stay usable.
+    block_m : float
+        Smallest block edge [m]; raised to the estimated spatial range.
+    folds : int
+        Folds of each protocol.
+    bootstrap : int
+        Resamples of blocks for the intervals.
+    seed : int
+        Same inputs and seed, same result.
+    protocols : sequence of str
+        Out of :data:`PROTOCOLS`. ``audit`` and ``learning`` reuse the fits of ``blocks``.
+    labels : {"checks", "records"}
+        ``records``: the caller put record entries in ``label`` and ``fit_score`` hides the
+        records of hidden parcels; all is then called agreement with the record, and the
+        record is no evidence.
+    tell : callable, optional
+        Told in a sentence before each fit.
+
+    Returns
+    -------
+    Evaluation
+        With empty tables and a caution where there are too few checks to judge by.
+
+    Raises
+    ------
+    ArgumentError
+        If the frame, the protocols or a returned score break their contract.
+
+    Notes
+    -----
+    Checks made on suspicion are hidden like the others but neither judged nor calibrated on;
+    they are reported apart by ``groups``.
+    """
+    unknown = [name for name in protocols if name not in PROTOCOLS]
+    if unknown:
+        raise ArgumentError(
+            f"no protocol is named {unknown[0]!r}; there are {', '.join(PROTOCOLS)}"
+        )
+    data = _prepare(frame, labels)
+    judged = data[data["judged"]]
+    lead = int(judged["label"].sum())
+    counts = _counts(data, judged)
+    notes = warn.label_cautions(data, labels)
+    if len(judged) < FEWEST_JUDGED or min(lead, len(judged) - lead) < FEWEST_JUDGED_OF_A_KIND:
+        reason = (
+            f"Nothing was judged: {len(judged)} usable checks ({lead} with lead) are too few; at "
+            f"least {FEWEST_JUDGED} with {FEWEST_JUDGED_OF_A_KIND} of each kind are needed."
+        )
+        notes.insert(0, warn.Caution("too_few_to_judge", reason, severe=True))
+        return Evaluation(None, reason, labels, counts, cautions=tuple(notes))
+
+    def stream(number: int) -> np.random.Generator:
+        return np.random.default_rng([seed, number])
+
+    ranges = _ranges(judged, stream(0))
+    ranges["wanted_block_m"] = float(np.nanmax([block_m, ranges["label_after_age_m"]]))
+    checked = data[data["checked"]]
+    size = fitting_block_m(checked, wanted_m=ranges["wanted_block_m"], folds=folds)
+    ranges["block_m"] = size
+    shift = stream(1).random(2)
+    data["block"] = block_numbers(
+        data["x"].to_numpy(float), data["y"].to_numpy(float), size, (shift[0], shift[1])
+    )
+    checked = data[data["checked"]]
+    features = feature_matrix(data)
+    overlap = compare_checked(data, features, range_m=ranges["label_after_age_m"], rng=stream(2))
+
+    runner = Runner(data, features, fit_score, seed, tell)
+    runs: dict[str, Run] = {}
+    for name, plan in _plans(checked, data, protocols, folds, size, stream).items():
+        if plan is None:
+            notes.append(warn.Caution(f"no_{name}", f"Too few homes for the protocol {name}."))
+            continue
+        try:
+            runs[name] = runner.run(plan)
+        except EvidenceError as error:
+            notes.append(
+                warn.Caution(f"refused_{name}", f"The scores refused the protocol {name}: {error}")
+            )
+
+    views, texts = _views(runs, protocols)
+    rows: list[dict[str, object]] = []
+    for number, (name, held) in enumerate(views.items()):
+        ways = {"as checked": np.ones(len(held))}
+        if name != "audit" and len(set(judged["why"])) > 1 and labels == "checks":
+            weight = overlap.weights.reindex(held.index).to_numpy(dtype=float)
+            ways["inverse propensity"] = weight / weight.mean()
+        for way, weight in ways.items():
+            rows += measure_rows(held, protocol=name, weighting=way, weights=weight,
+                                 bootstrap=bootstrap, rng=stream(10 + number))  # fmt: skip
+    table = measure_table(rows)
+    plain = table[table["weighting"] == "as checked"]
+    facts = {name: run.protocol.facts for name, run in runs.items()}
+    notes += warn.overlap_cautions(overlap)
+    notes += warn.protocol_cautions(
+        plain, facts, ranges["label_after_age_m"], ranges["wanted_block_m"]
+    )
+    notes += warn.too_good_cautions(plain)
+    for name, run in runs.items():
+        notes += warn.leak_cautions(run.held, name)
+
+    result = Evaluation(
+        headline=None,
+        headline_reason="No headline precision: spatial blocks were not judged.",
+        labels=labels,
+        counts=counts,
+        ranges=ranges,
+        protocols=_protocol_table(views, texts, runs),
+        measures=table[table["method"] == "linemap"].reset_index(drop=True),
+        baselines=table[table["method"] != "linemap"].reset_index(drop=True),
+        calibration=_stack([bin_table(h, protocol=n) for n, h in views.items()]),
+        gain=_stack([gain_table(h, protocol=n) for n, h in views.items()]),
+        overlap=overlap,
+        cautions=tuple(notes),
+    )
+    if "blocks" not in runs:
+        return result
+    result = _spatial_parts(result, data, runs["blocks"], bootstrap, stream)
+    if "learning" in protocols:
+        curve = learning_curve(runner, runs["blocks"], bootstrap=bootstrap, rng=stream(30))
+        result = replace(result, learning=curve)
+    return result
+
+
+def _plans(
+    checked: pd.DataFrame,
+    data: pd.DataFrame,
+    protocols: Sequence[str],
+    folds: int,
+    size: float,
+    stream: Stream,
+) -> dict[str, Protocol | None]:
+    """Return the protocols to carry out; None where there are too few homes for one."""
+    plans: dict[str, Protocol | None] = {}
+    if "random" in protocols:
+        plans["random"] = random_folds(checked, folds=folds, rng=stream(3))
+    if {"blocks", "audit", "learning"} & set(protocols):
+        plan = block_folds(checked, size_m=size, folds=folds, rng=stream(4))
+        plans["blocks"] = plan if len(plan.splits) > 1 else None
+    if "matched" in protocols:
+        asked = data[~data["checked"] & data["record_lead"].isna()]
+        asked = asked if len(asked) else data[~data["checked"]]
+        plans["matched"] = (
+            matched_folds(checked, asked, folds=folds, rng=stream(5)) if len(asked) else None
+        )
+    if "time" in protocols:
+        plans["time"] = time_splits(checked)
+    return plans
+
+
+def _views(
+    runs: dict[str, Run], protocols: Sequence[str]
+) -> tuple[dict[str, pd.DataFrame], dict[str, str]]:
+    """Return what is judged under each protocol asked for, and its text."""
+    views = {name: run.held for name, run in runs.items() if name in protocols}
+    texts = {name: run.protocol.text for name, run in runs.items() if name in protocols}
+    if "audit" in protocols and "blocks" in runs:
+        drawn = runs["blocks"].held
+        drawn = drawn[drawn["why"] == "random"]
+        if len(drawn) >= 10 and 0 < drawn["label"].mean() < 1:
+            views["audit"] = drawn
+            texts["audit"] = (
+                "Only homes checked because they were drawn at random, with the scores of the "
+                "spatial blocks: the one view that speaks for all homes."
+            )
+    return views, texts
+
+
+def _spatial_parts(
+    result: Evaluation, data: pd.DataFrame, run: Run, bootstrap: int, stream: Stream
+) -> Evaluation:
+    """Add what rests on the spatially held-out scores."""
+    held = run.held
+    open_homes = ~data["checked"] & data["record_lead"].isna()
+    severe = [note.code for note in result.cautions if note.severe]
+    headline, reason = make_headline(
+        held, run.p_lead[open_homes], bootstrap=bootstrap, rng=stream(20)
+    )
+    if severe:
+        headline, reason = None, f"No headline precision, see the warnings: {', '.join(severe)}."
+    if result.labels == "records":
+        headline, reason = None, "No headline precision: records are not findings."
+    fair = held[held["why"].isin((*FAIR_REASONS, "request"))]
+    unknown = fair[fair["record_lead"].isna()]
+    choice = choose_calibration(
+        unknown["label"].to_numpy(), unknown["linemap"].to_numpy(), unknown["fold"].to_numpy()
+    )
+    groups = group_table(
+        held, _groups(data, held.index), protocol="blocks", bootstrap=bootstrap, rng=stream(21)
+    )
+    if len(run.suspected):
+        apart = group_table(run.suspected, run.suspected[["why"]], protocol="blocks",
+                            bootstrap=bootstrap, rng=stream(22))  # fmt: skip
+        groups = _stack([groups, apart])
+    prevalence = result.prevalence
+    if result.labels == "checks" and result.overlap is not None:
+        prevalence = prevalence_table(
+            data, result.overlap.weights, run.p_lead, bootstrap=bootstrap, rng=stream(23)
+        )
+    return replace(result, headline=headline, headline_reason=reason, choice=choice,
+                   groups=groups, prevalence=prevalence)  # fmt: skip
+
+
+def _prepare(frame: pd.DataFrame, labels: str) -> pd.DataFrame:
+    """Check the frame's contract; return a copy with ``judged``."""
+    missing = [name for name in NEEDED if name not in frame.columns]
+    if missing:
+        raise ArgumentError(f"the evaluation frame lacks {', '.join(missing)}; add them")
+    if not frame.index.is_unique:
+        raise ArgumentError("the evaluation frame has a parcel twice; one row per home is needed")
+    data = frame.copy()
+    data["checked"] = data["checked"].astype(bool)
+    data["label"] = data["label"].astype(float)
+    data["record_lead"] = data["record_lead"].astype(float)
+    for name in ("label", "record_lead"):
+        if not data[name].dropna().isin((0.0, 1.0)).all():
+            raise ArgumentError(f"{name} may hold 1, 0 and NaN only")
+    if not np.isfinite(data[["x", "y"]].to_numpy(dtype=float)).all():
+        raise ArgumentError("x and y must be known for every parcel [m]")
+    why = data["why"].astype(object)
+    data["why"] = why.where(why.isin(REASONS), "unknown")
+    if labels == "records":
+        data["checked"] = data["label"].notna()
+        data["record_lead"] = np.nan
+        data["why"] = "unknown"
+    elif (data["label"].notna() & ~data["checked"]).any():
+        raise ArgumentError(
+            "a label stands at a home that was not checked; labels come from checks"
+        )
+    told = data["checked"] & data["label"].notna()
+    data["judged"] = told & (data["why"] != "suspected")
+    return data
+
+
+def _counts(data: pd.DataFrame, judged: pd.DataFrame) -> dict[str, Any]:
+    return {
+        "homes": len(data),
+        "homes_without_record": int(data["record_lead"].isna().sum()),
+        "checked": int(data["checked"].sum()),
+        "judged": len(judged),
+        "judged_lead": int(judged["label"].sum()),
+        "judged_by_reason": {k: int((judged["why"] == k).sum()) for k in REASONS},
+    }
+
+
+def _ranges(judged: pd.DataFrame, rng: np.random.Generator) -> dict[str, float]:
+    """Estimate spatial ranges [m] of labels, of labels less their decade's rate, and of year."""
+    x, y = judged["x"].to_numpy(float), judged["y"].to_numpy(float)
+    label, year = judged["label"].to_numpy(float), judged["year_built"].to_numpy(float)
+    rest = label - decade_rate(year, year, label)
+    dated = np.isfinite(year)
+    ages = spatial_range(x[dated], y[dated], year[dated], rng=rng)
+    return {
+        "label_m": spatial_range(x, y, label, rng=rng).range_m,
+        "label_after_age_m": spatial_range(x, y, rest, rng=rng).range_m,
+        "year_built_m": ages.range_m,
+    }
+
+
+def _groups(data: pd.DataFrame, index: pd.Index) -> pd.DataFrame:
+    """Return the group of each judged home by era, area, income third, record and reason."""
+    homes = data.loc[index]
+    year = homes["year_built"].to_numpy(dtype=float)
+    era = np.full(len(homes), "unknown year", dtype=object)
+    for low, high, name in ERAS:
+        era[(year >= low) & (year < high)] = name
+    income = data["median_income"].astype(float)
+    cuts = income.quantile([1 / 3, 2 / 3]).to_numpy()
+    third = np.full(len(homes), "income unknown", dtype=object)
+    own = homes["median_income"].to_numpy(dtype=float)
+    for mask, name in (
+        (own <= cuts[0], "lowest third"),
+        ((own > cuts[0]) & (own <= cuts[1]), "middle third"),
+        (own > cuts[1], "highest third"),
+    ):
+        third[mask] = name
+    record = homes["record_lead"].map({1.0: "recorded lead", 0.0: "recorded non-lead"})
+    return pd.DataFrame(
+        {
+            "era": era,
+            "area": homes["area_id"].astype(object),
+            "income": third,
+            "record": record.astype(object).where(record.notna(), "no record"),
+            "why": homes["why"],
+        },
+        index=index,
+    )
+
+
+def _protocol_table(
+    views: dict[str, pd.DataFrame], texts: dict[str, str], runs: dict[str, Run]
+) -> pd.DataFrame:
+    rows = []
+    for name, held in views.items():
+        run = runs.get(name)
+        rows.append(
+            {
+                "protocol": name,
+                "text": texts[name],
+                "fits": 0 if run is None else len(run.protocol.splits),
+                "rows": len(held),
+                "lead": int(held["label"].sum()),
+                **({} if run is None else run.protocol.facts),
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def _stack(parts: list[pd.DataFrame]) -> pd.DataFrame:
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
