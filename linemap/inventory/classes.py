@@ -244,6 +244,8 @@ def _tell(case: tuple[np.intp, ...], *, lead_connector_counts: bool) -> tuple[st
     why = [", ".join(sides) + ".", line.why]
     if CONNECTORS[connector] == "lead" and not line.why.startswith("The connector"):
         why.append("The connector is lead.")
+    if line.inventory_class == NON_LEAD and SOURCES[2] not in basis:
+        why.append("Nobody has looked: the record may be wrong.")
     if noted:
         why.append("Lead was seen or recorded here before: confirm that it was replaced.")
     if predicted:

@@ -221,6 +221,7 @@ def audit_list(
 
 
 def count_lines(pool: int | pd.DataFrame) -> int:
+    """Return the number of lines of a pool given as a number or a table."""
     lines = len(pool) if isinstance(pool, pd.DataFrame) else pool
     if lines < 0:
         raise ArgumentError("a pool cannot hold fewer than 0 lines.")
