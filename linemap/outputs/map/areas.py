@@ -1,0 +1,69 @@
+"""Planning areas as the pages draw them: outline, name and figures."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+SIMPLIFY_M = 2.0
+"""Area outlines are drawn to within this distance [m]."""
+
+
+def area_records(
+    areas: gpd.GeoDataFrame, figures: pd.DataFrame | None = None
+) -> list[dict[str, Any]]:
+    """Return one dictionary for each area, in the order of the table.
+
+    Parameters
+    ----------
+    areas : GeoDataFrame
+        By the ``areas`` contract, projected CRS in metres.
+    figures : DataFrame, optional
+        Columns to add, indexed by area_id; missing numbers become None.
+
+    Returns
+    -------
+    list of dict
+        ``id``, ``name``, ``rings`` (polygons of rings of [latitude, longitude]), ``label`` (a
+        point inside) and the figures.
+    """
+    if not len(areas):
+        return []
+    flat = areas.geometry.simplify(SIMPLIFY_M)
+    label = gpd.GeoSeries(flat.representative_point(), crs=areas.crs).to_crs(4326)
+    around = flat.to_crs(4326)
+    records = []
+    for place, area_id in enumerate(areas["area_id"]):
+        record: dict[str, Any] = {
+            "id": str(area_id),
+            "name": str(areas["name"].iloc[place]),
+            "rings": _rings(around.iloc[place]),
+            "label": _lat_lng([[label.iloc[place].x, label.iloc[place].y]])[0],
+        }
+        if figures is not None and area_id in figures.index:
+            record |= {name: _plain(figures.at[area_id, name]) for name in figures.columns}
+        records.append(record)
+    return records
+
+
+def _rings(shape: Any) -> list[list[list[list[float]]]]:
+    return [
+        [_lat_lng(shapely.get_coordinates(ring)[:-1]) for ring in shapely.get_rings(polygon)]
+        for polygon in shapely.get_parts(shape)
+        if polygon.geom_type == "Polygon"
+    ]
+
+
+def _lat_lng(xy: Any) -> list[list[float]]:
+    return np.round(np.asarray(xy, dtype=float)[:, ::-1], 5).tolist()
+
+
+def _plain(value: Any) -> Any:
+    """Return a table cell as JSON can hold it."""
+    if pd.isna(value):
+        return None
+    return value.item() if isinstance(value, np.generic) else value

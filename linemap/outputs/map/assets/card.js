@@ -1,0 +1,153 @@
+/* The card of one home: probability, class, weights that add up, kits, cautions. Staff only. */
+"use strict";
+
+linemap.EVIDENCE = [
+  "Building: age, size, use",
+  "Neighbourhood",
+  "City record",
+  "Resident's answers",
+  "Water of returned kits",
+  "Field check",
+];
+linemap.CARD_BLOCK = 2000;
+
+/* What is known of home i, from its block; each block is inflated once. */
+linemap.cardOf = async function (i) {
+  linemap.opened = linemap.opened || new Map();
+  const block = Math.floor(i / linemap.CARD_BLOCK);
+  if (!linemap.opened.has(block)) linemap.opened.set(block, linemap.json(`cards-${block}`));
+  const cards = await linemap.opened.get(block);
+  const at = i % linemap.CARD_BLOCK;
+  const word = (code) => (code < 0 ? null : cards.words[code]);
+  return {
+    low: cards.low[at] / 1000,
+    high: cards.high[at] / 1000,
+    weights: cards.weights.map((column) => column[at] / 100),
+    basis: word(cards.basis[at]),
+    reasons: cards.reasons.map((column) => word(column[at])).filter(Boolean),
+    record: cards.record.map((column) => word(column[at])),
+    listed: cards.listed[at],
+    kits: cards.kits[at] || [],
+  };
+};
+
+linemap.drawCard = function ({ id, areaName, chance, flags, card, cautions }) {
+  const { el, percent } = linemap;
+  const kind = linemap.CLASSES[flags & 3];
+  const section = (title, ...inside) => el("section", {}, el("h3", {}, title), ...inside);
+  const list = (items) => el("ul", {}, ...items.map((item) => el("li", {}, item)));
+  const parts = [
+    el(
+      "p",
+      { class: "chance" },
+      el("strong", {}, percent(chance)),
+      " estimated probability that any part of this line is lead. ",
+      `90 % interval: ${percent(card.low)} to ${percent(card.high)}.`
+    ),
+    linemap.intervalBar(chance, card.low, card.high),
+  ];
+  if (flags & linemap.BEYOND) {
+    parts.push(el("p", { class: "caution" }, "Beyond the data: few homes like this one have been looked at, so the estimate leans on guesswork."));
+  }
+  parts.push(
+    section("Class in the inventory", el("p", {}, `${kind}. Basis: ${card.basis || "none given"}. The probability never sets the class.`)),
+    section("Why", card.reasons.length ? list(card.reasons) : el("p", {}, "No single piece of evidence stands out.")),
+    section("Weights of evidence", linemap.waterfall(card.weights))
+  );
+  const sides = ["utility side", "customer side", "connector"];
+  const record = card.record.map((material, k) => (material ? `${sides[k]} ${material}` : null)).filter(Boolean);
+  if (record.length) parts.push(section("Materials on file", el("p", {}, `${record.join("; ")}.`)));
+  parts.push(section("Kits that came back", card.kits.length ? list(card.kits.map(linemap.kitSentence)) : el("p", {}, "None.")));
+  if (card.listed) {
+    const [rank, arm, why] = card.listed;
+    parts.push(section("On the next list", el("p", {}, `Number ${rank} (${arm}). ${why}`)));
+  }
+  parts.push(
+    section("What would change this estimate most", list(linemap.wouldChange(chance, flags, card))),
+    section("Read with care", list(cautions))
+  );
+  linemap.openCard(`Home ${id}`, areaName, parts);
+};
+
+/* The whole scale from 0 to 100 % with interval and estimate. */
+linemap.intervalBar = function (chance, low, high) {
+  const { el } = linemap;
+  const x = (share) => 4 + share * 292;
+  return el(
+    "svg",
+    { class: "interval", viewBox: "0 0 300 30", "aria-hidden": "true" },
+    el("line", { x1: x(0), x2: x(1), y1: 10, y2: 10, stroke: "#8a8a8a" }),
+    el("rect", { x: x(low), width: Math.max(2, x(high) - x(low)), y: 6, height: 8, fill: "#5f6f94" }),
+    el("rect", { x: x(chance) - 2, width: 4, y: 2, height: 16, fill: "#111111" }),
+    ...[0, 0.5, 1].map((share) =>
+      el("text", { x: x(share), y: 28, "text-anchor": ["start", "middle", "end"][share * 2] }, `${share * 100} %`)
+    )
+  );
+};
+
+linemap.chanceOf = (logOdds) => 1 / (1 + Math.exp(-logOdds));
+linemap.signed = (weight) => `${weight < 0 ? "−" : "+"}${Math.abs(weight).toFixed(2)}`;
+
+/* A table whose bars follow on from each other: each weight moves the running total. */
+linemap.waterfall = function (weights) {
+  const { el, percent, chanceOf, signed } = linemap;
+  const running = [0];
+  weights.forEach((weight) => running.push(Math.round((running.at(-1) + weight) * 100) / 100));
+  const left = Math.min(-1, ...running) - 0.2;
+  const right = Math.max(1, ...running) + 0.2;
+  const x = (value) => (100 * (value - left)) / (right - left);
+  const bar = (from, to, fill) =>
+    el(
+      "svg",
+      { viewBox: "0 0 100 14", preserveAspectRatio: "none", "aria-hidden": "true" },
+      el("line", { x1: x(0), x2: x(0), y1: 0, y2: 14, stroke: "#8a8a8a", "stroke-width": 0.6 }),
+      el("rect", { x: Math.min(x(from), x(to)), width: Math.max(0.8, Math.abs(x(to) - x(from))), y: 2, height: 10, fill })
+    );
+  const row = (name, picture, weight, after) =>
+    el("tr", {}, el("th", { scope: "row" }, name), el("td", { class: "bar" }, picture), el("td", {}, weight), el("td", {}, after));
+  const rows = weights.map((weight, k) =>
+    row(
+      linemap.EVIDENCE[k],
+      bar(running[k], running[k + 1], weight < 0 ? "#5f6f94" : "#8c2d6b"),
+      weight === 0 ? "none" : signed(weight),
+      percent(chanceOf(running[k + 1]))
+    )
+  );
+  const head = ["Evidence", "less | more", "Weight", "So far"].map((text) => el("th", { scope: "col" }, text));
+  return el(
+    "table",
+    { class: "waterfall" },
+    el("caption", {}, "From an even chance, each piece of evidence moves the estimate toward lead (+) or away (−); weights are log-odds and add up."),
+    el("thead", {}, el("tr", {}, ...head)),
+    el("tbody", {}, ...rows),
+    el("tfoot", {}, row("Sum", bar(0, running.at(-1), "#111111"), signed(running.at(-1)), percent(chanceOf(running.at(-1)))))
+  );
+};
+
+linemap.kitSentence = function (kit) {
+  const amount = (range) => {
+    if (!range) return "no result";
+    const [low, high] = range;
+    return low === high ? `${low} µg/L` : low === 0 ? `below ${high} µg/L` : `${low} to ${high} µg/L`;
+  };
+  const verdict = kit.verdict.replaceAll("_", " ");
+  const stood = kit.stood === null ? "" : ` after ${kit.stood} h standing`;
+  const ran = kit.ran === null ? "" : ` after ${kit.ran} min running`;
+  return (
+    `${kit.on || "No date"}, kit ${kit.id}: first bottle ${amount(kit.first)}${stood}; flushed bottle ` +
+    `${amount(kit.flushed)}${ran}. ${verdict}${kit.why ? ` (${kit.why})` : ""}. ` +
+    "One moment at one tap; a low result cannot rule out a lead line."
+  );
+};
+
+/* A sure answer moves a chance p to 1 with chance p, else to 0: 2 p (1 - p) on average. */
+linemap.wouldChange = function (chance, flags, card) {
+  const [, , record, answers, water, check] = card.weights;
+  if (check !== 0) return ["Little: somebody has looked at the line. A second look at the other side, if only one was seen."];
+  const points = Math.round(200 * chance * (1 - chance));
+  const out = [`A look at the pipe on both sides: it would move the estimate by about ${points} points on average.`];
+  if (!(flags & linemap.TESTED)) out.push("A sampling kit: no usable one has come back from here.");
+  if (answers === 0) out.push("The resident's word on the pipe at the entry: none is on file.");
+  if (record === 0) out.push("A record of either side: none is on file.");
+  return out;
+};

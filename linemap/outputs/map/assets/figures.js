@@ -1,0 +1,37 @@
+/* A page of area figures alone: the public edition, and the overview of a very large city. */
+"use strict";
+
+linemap.startFigures = async function (map, page) {
+  const { byId, el, whole, figure } = linemap;
+  linemap.setUpPage(map);
+  const areas = await linemap.json("areas");
+  map.fitBounds(L.latLngBounds(areas.flatMap((area) => area.rings.flat(2))), { animate: false });
+  const state = new linemap.State(map, { measure: "expected" });
+  const zones = new linemap.ZoneLayer(map, page.groupColours, openZone);
+  linemap.tie(state, "measure");
+  state.onChange(draw);
+  draw();
+  document.documentElement.dataset.ready = "yes";
+  document.documentElement.dataset.painted = "yes";
+
+  function draw() {
+    const measure = state.get("measure");
+    zones.show(areas, measure);
+    byId("legend-title").textContent = linemap.MEASURES[measure].title;
+    byId("legend").replaceChildren(...zones.legend());
+    byId("count").textContent = `${whole(areas.length)} areas drawn.`;
+    const ranked = [...areas].sort((a, b) => (b[measure] ?? -1) - (a[measure] ?? -1) || a.name.localeCompare(b.name));
+    byId("list-title").textContent = "Areas, greatest figure first";
+    byId("list").replaceChildren(
+      ...ranked.map((area) =>
+        el("li", {}, el("button", { type: "button", onclick: () => openZone(area) }, `${area.name}: ${figure(area[measure], measure)}`))
+      )
+    );
+  }
+
+  function openZone(zone) {
+    const link = zone.sheet ? [el("p", {}, el("a", { href: zone.sheet }, "Open the sheet of this area"))] : [];
+    const note = page.note ? [el("p", {}, page.note)] : [];
+    linemap.openCard(zone.name, "", linemap.zoneParts(zone, [...link, ...note]));
+  }
+};

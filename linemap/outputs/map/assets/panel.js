@@ -1,0 +1,64 @@
+/* Parts that both editions share: the card's frame, the fold on narrow screens, printing. */
+"use strict";
+
+/* Open the card; the keyboard goes to it, and back to where it was when the card closes. */
+linemap.openCard = function (title, under, parts) {
+  const card = linemap.byId("card");
+  if (card.hidden) linemap.cameFrom = document.activeElement;
+  linemap.byId("card-title").textContent = title;
+  linemap.byId("card-under").textContent = under || "";
+  linemap.byId("card-body").replaceChildren(...parts);
+  card.hidden = false;
+  linemap.byId("card-body").scrollTop = 0;
+  linemap.byId("card-title").focus();
+};
+
+linemap.closeCard = function () {
+  const card = linemap.byId("card");
+  if (card.hidden) return;
+  card.hidden = true;
+  card.dispatchEvent(new Event("closed"));
+  if (linemap.cameFrom?.isConnected) linemap.cameFrom.focus();
+};
+
+linemap.setUpPage = function (map) {
+  linemap.byId("card-close").addEventListener("click", linemap.closeCard);
+  document.addEventListener("keydown", (event) => {
+    if (event.key === "Escape") linemap.closeCard();
+  });
+  const fold = linemap.byId("fold");
+  fold.addEventListener("click", () => {
+    const open = fold.getAttribute("aria-expanded") !== "true";
+    fold.setAttribute("aria-expanded", open);
+    linemap.byId("controls").classList.toggle("open", open);
+  });
+  linemap.byId("print").addEventListener("click", () => window.print());
+  const refit = () => map.invalidateSize({ animate: false });
+  window.addEventListener("beforeprint", refit);
+  window.addEventListener("afterprint", refit);
+  map.getContainer().setAttribute("role", "application");
+  map.getContainer().setAttribute("aria-label", "Map. Arrow keys move it, plus and minus zoom.");
+};
+
+/* The card of an area or hexagon. */
+linemap.zoneParts = function (zone, extra = []) {
+  const { el, figure } = linemap;
+  const row = (name, value) => el("tr", {}, el("th", { scope: "row" }, name), el("td", {}, value));
+  const expected = figure(zone.expected, "expected");
+  const interval = zone.low === null || zone.low === undefined ? "" : ` (90 % interval ${linemap.whole(zone.low)} to ${linemap.whole(zone.high)})`;
+  return [
+    el(
+      "table",
+      { class: "figures" },
+      el(
+        "tbody",
+        {},
+        row("Homes", zone.homes === null ? "too few to show" : linemap.whole(zone.homes)),
+        row("Expected lead lines", expected + interval),
+        row("Lines of unknown material", figure(zone.unknown, "unknown")),
+        row("Homes with a usable kit", figure(zone.tested, "tested"))
+      )
+    ),
+    ...extra,
+  ];
+};
