@@ -16,8 +16,16 @@ RANK_ONLY = ("age rule", "records as they are")
 NEIGHBOURS = 15
 """Checked neighbours asked by the kNN baseline; our choice."""
 
-NOT_EVIDENCE = frozenset(
-    {"area_id", "median_income", "checked", "label", "why", "checked_on", "judged", "block"}
+NOT_EVIDENCE = (
+    "area_id",
+    "median_income",
+    "checked",
+    "label",
+    "why",
+    "checked_on",
+    "sides_seen",
+    "judged",
+    "block",
 )
 """Columns of the evaluation frame that no baseline may learn from."""
 

@@ -96,6 +96,22 @@ def label_cautions(frame: pd.DataFrame, labels: str) -> list[Caution]:
                 "suspected there, every figure is too good. Fill in `why` where it can be found.",
             )
         )
+    if "sides_seen" in frame.columns:
+        half = frame["checked"] & frame["label"].notna() & (frame["sides_seen"] < 2)
+        used = int((half & judged).sum())
+        if half.any():
+            out.append(
+                Caution(
+                    "one_side_seen",
+                    f"At {int(half.sum())} checked homes only one side was seen, where lead can "
+                    "show and its absence cannot. "
+                    + (
+                        f"{used} of them had to be judged on: found rates are too high."
+                        if used
+                        else "They are not judged on."
+                    ),
+                )
+            )
     suspected = int((frame["checked"] & (frame["why"] == "suspected")).sum())
     if suspected:
         out.append(
@@ -200,11 +216,12 @@ def too_good_cautions(measures: pd.DataFrame) -> list[Caution]:
     return [
         Caution(
             "too_good",
-            f"{row.method} ranks almost perfectly under {row.protocol} (AUC {row.value:.3f}). "
+            f"{row['method']} ranks almost perfectly under {row['protocol']} "
+            f"(AUC {row['value']:.3f}). "
             "Look for a column that was filled in from the checks.",
             severe=True,
         )
-        for row in rows.itertuples()
+        for row in rows.to_dict("records")
     ]
 
 
@@ -231,7 +248,19 @@ def protocol_cautions(
                 f"Only {blocks} blocks hold checks: intervals by block are themselves uncertain.",
             )
         )
-    auc = measures[(measures["measure"] == "auc") & (measures["method"] == "linemap")]
+    ours = measures[measures["method"] == "linemap"]
+    for row in ours[ours["measure"] == "ece"].to_dict("records"):
+        if row["protocol"] != "random" and row["value"] > row["perfect_high"]:
+            band = f"{row['perfect_low']:.3f} to {row['perfect_high']:.3f}"
+            out.append(
+                Caution(
+                    "probabilities_off",
+                    f"Under {row['protocol']} promised and found rates differ by "
+                    f"{row['value']:.3f} on average; a perfect model would show {band} on as many "
+                    "homes. Read the probabilities with care.",
+                )
+            )
+    auc = ours[ours["measure"] == "auc"]
     by = auc.set_index("protocol")["value"]
     if {"random", "blocks"} <= set(by.index) and by["random"] - by["blocks"] > FLATTERED_AUC:
         out.append(

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from scipy.stats import wasserstein_distance
 
 from linemap.evaluation.space import block_numbers, nearest_distance
+from linemap.published import fact
 
 IntArray = NDArray[np.int64]
 
@@ -147,7 +148,8 @@ def block_folds(
     return Protocol(
         "blocks",
         f"Whole square blocks of {size_m:.0f} m hidden in {folds} folds: what to expect where "
-        f"nobody has looked nearby. {EVIDENCE}",
+        f"nobody has looked nearby. For comparison, neighbours' lead lines were alike up to "
+        f"{fact('evaluation.spatial_range_flint').value:.0f} m in Flint. {EVIDENCE}",
         _splits(checked, balanced_folds(block, folds, rng)),
         {"folds": folds, "block_m": float(size_m), "blocks": int(block.max()) + 1},
     )

@@ -62,6 +62,10 @@ class Headline:
         return asdict(self)
 
 
+def _span(low: float, high: float) -> str:
+    return f"{low:.0%} to {high:.0%}" if np.isfinite(low) else "too few blocks for an interval"
+
+
 def lowest_threshold(label: Array, p: Array, *, precision: float = CALLED_PRECISION) -> float:
     """Return the lowest probability at which the list above it holds the precision.
 
@@ -144,15 +148,16 @@ def make_headline(
         judged_on = "homes with or without a record, checked at random or along main work"
     label, p = fair["label"].to_numpy(float), fair["linemap"].to_numpy(float)
     listed, threshold = callable_list(label, p, fair["fold"].to_numpy(float))
-    counts = block_weights(fair["block"].to_numpy(np.int64), bootstrap, rng)
-    low, high = percentiles((counts @ listed) / counts.sum(axis=1))
+    block = fair["block"].to_numpy(np.int64)
+    counts = block_weights(block, bootstrap, rng)
+    low, high = percentiles((counts @ listed) / counts.sum(axis=1), len(np.unique(block)))
     found, called = int(label[listed].sum()), int(listed.sum())
     ends = share_interval(found, called) if called else (float("nan"), float("nan"))
     share = float(listed.mean())
     in_use = float((p_unknown.to_numpy(float) >= threshold).mean()) if len(p_unknown) else np.nan
     if called:
         text = (
-            f"{share:.0%} of the judged homes ({low:.0%} to {high:.0%}) stood on a list meant to "
+            f"{share:.0%} of the judged homes ({_span(low, high)}) stood on a list meant to "
             f"hold 90 % lead; {found} of its {called} lines were lead ({ends[0]:.0%} to "
             f"{ends[1]:.0%}). Judged on {len(fair)} {judged_on}. A place on the list is not a "
             "finding, and a home off the list cannot be ruled out."

@@ -14,6 +14,9 @@ from linemap.errors import ArgumentError
 LEVEL = 0.95
 """Confidence level of every interval of this stage."""
 
+FEWEST_BLOCKS = 5
+"""Blocks below which a bootstrap by block gives no interval; our choice."""
+
 
 def share_interval(
     found: float,
@@ -144,10 +147,16 @@ def block_weights(
     return counts[:, number]
 
 
-def percentiles(values: NDArray[np.float64], level: float = LEVEL) -> tuple[float, float]:
-    """Return the central interval of resampled values; NaN where fewer than half are defined."""
+def percentiles(
+    values: NDArray[np.float64], blocks: int = FEWEST_BLOCKS, level: float = LEVEL
+) -> tuple[float, float]:
+    """Return the central interval of resampled values.
+
+    NaN where fewer than :data:`FEWEST_BLOCKS` blocks were drawn from, since their spread then
+    says little, or where fewer than half of the values are defined.
+    """
     kept = values[np.isfinite(values)]
-    if len(kept) < max(2, len(values) / 2):
+    if blocks < FEWEST_BLOCKS or len(kept) < max(2, len(values) / 2):
         return float("nan"), float("nan")
     low, high = np.quantile(kept, [(1 - level) / 2, (1 + level) / 2])
     return float(low), float(high)

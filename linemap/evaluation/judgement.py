@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -20,6 +20,14 @@ from linemap.evaluation.folds import (
     matched_folds,
     random_folds,
     time_splits,
+)
+from linemap.evaluation.frame import (
+    FEWEST_JUDGED,
+    FEWEST_JUDGED_OF_A_KIND,
+    count_homes,
+    enough,
+    group_homes,
+    prepare,
 )
 from linemap.evaluation.headline import FAIR_REASONS, make_headline
 from linemap.evaluation.judging import (
@@ -44,19 +52,6 @@ PROTOCOLS = ("random", "blocks", "matched", "time", "audit", "learning")
 QUICK = ("blocks", "audit")
 """The least that can carry a headline; with five folds 5 fits."""
 
-NEEDED = ("x", "y", "year_built", "land_use", "area_id", "median_income", "checked", "label",
-          "why", "checked_on", "record_lead")  # fmt: skip
-
-REASONS = ("random", "main_work", "request", "suspected", "unknown")
-
-FEWEST_JUDGED = 20
-FEWEST_JUDGED_OF_A_KIND = 5
-"""Checks below which nothing is judged; our choice."""
-
-ERAS = ((-np.inf, 1930, "before 1930"), (1930, 1950, "1930-1949"), (1950, 1986, "1950-1985"),
-        (1986, 1989, "1986-1988"), (1989, np.inf, "1989 and later"))  # fmt: skip
-"""Building eras [year]; common practice around the bans of 1986 and 1988."""
-
 
 def evaluate(
     frame: pd.DataFrame,
@@ -78,7 +73,9 @@ def evaluate(
         One row per parcel, indexed by ``parcel_id``: ``x``, ``y`` [m], ``year_built``,
         ``land_use``, ``area_id``, ``median_income``, ``checked`` (bool), ``label`` (1 lead on
         any side, 0 none, NaN not told), ``why``, ``checked_on`` and ``record_lead`` (1, 0,
-        NaN). All other columns are features for the baselines.
+        NaN). Optional ``sides_seen`` (1 or 2): homes seen on one side only are judged only
+        if there are too few others, since lead can show on one side and its absence cannot.
+        All other columns are features for the baselines.
     fit_score : callable
         Takes the parcels whose checks are to be hidden, refits, and returns ``p_lead`` for
         all parcels. Records, kits and answers of hidden parcels stay usable.
@@ -119,12 +116,12 @@ def evaluate(
         raise ArgumentError(
             f"no protocol is named {unknown[0]!r}; there are {', '.join(PROTOCOLS)}"
         )
-    data = _prepare(frame, labels)
+    data = prepare(frame, labels)
     judged = data[data["judged"]]
     lead = int(judged["label"].sum())
-    counts = _counts(data, judged)
+    counts = count_homes(data)
     notes = warn.label_cautions(data, labels)
-    if len(judged) < FEWEST_JUDGED or min(lead, len(judged) - lead) < FEWEST_JUDGED_OF_A_KIND:
+    if not enough(judged["label"]):
         reason = (
             f"Nothing was judged: {len(judged)} usable checks ({lead} with lead) are too few; at "
             f"least {FEWEST_JUDGED} with {FEWEST_JUDGED_OF_A_KIND} of each kind are needed."
@@ -269,7 +266,7 @@ def _spatial_parts(
         unknown["label"].to_numpy(), unknown["linemap"].to_numpy(), unknown["fold"].to_numpy()
     )
     groups = group_table(
-        held, _groups(data, held.index), protocol="blocks", bootstrap=bootstrap, rng=stream(21)
+        held, group_homes(data, held.index), protocol="blocks", bootstrap=bootstrap, rng=stream(21)
     )
     if len(run.suspected):
         apart = group_table(run.suspected, run.suspected[["why"]], protocol="blocks",
@@ -284,48 +281,6 @@ def _spatial_parts(
                    groups=groups, prevalence=prevalence)  # fmt: skip
 
 
-def _prepare(frame: pd.DataFrame, labels: str) -> pd.DataFrame:
-    """Check the frame's contract; return a copy with ``judged``."""
-    missing = [name for name in NEEDED if name not in frame.columns]
-    if missing:
-        raise ArgumentError(f"the evaluation frame lacks {', '.join(missing)}; add them")
-    if not frame.index.is_unique:
-        raise ArgumentError("the evaluation frame has a parcel twice; one row per home is needed")
-    data = frame.copy()
-    data["checked"] = data["checked"].astype(bool)
-    data["label"] = data["label"].astype(float)
-    data["record_lead"] = data["record_lead"].astype(float)
-    for name in ("label", "record_lead"):
-        if not data[name].dropna().isin((0.0, 1.0)).all():
-            raise ArgumentError(f"{name} may hold 1, 0 and NaN only")
-    if not np.isfinite(data[["x", "y"]].to_numpy(dtype=float)).all():
-        raise ArgumentError("x and y must be known for every parcel [m]")
-    why = data["why"].astype(object)
-    data["why"] = why.where(why.isin(REASONS), "unknown")
-    if labels == "records":
-        data["checked"] = data["label"].notna()
-        data["record_lead"] = np.nan
-        data["why"] = "unknown"
-    elif (data["label"].notna() & ~data["checked"]).any():
-        raise ArgumentError(
-            "a label stands at a home that was not checked; labels come from checks"
-        )
-    told = data["checked"] & data["label"].notna()
-    data["judged"] = told & (data["why"] != "suspected")
-    return data
-
-
-def _counts(data: pd.DataFrame, judged: pd.DataFrame) -> dict[str, Any]:
-    return {
-        "homes": len(data),
-        "homes_without_record": int(data["record_lead"].isna().sum()),
-        "checked": int(data["checked"].sum()),
-        "judged": len(judged),
-        "judged_lead": int(judged["label"].sum()),
-        "judged_by_reason": {k: int((judged["why"] == k).sum()) for k in REASONS},
-    }
-
-
 def _ranges(judged: pd.DataFrame, rng: np.random.Generator) -> dict[str, float]:
     """Estimate spatial ranges [m] of labels, of labels less their decade's rate, and of year."""
     x, y = judged["x"].to_numpy(float), judged["y"].to_numpy(float)
@@ -338,36 +293,6 @@ def _ranges(judged: pd.DataFrame, rng: np.random.Generator) -> dict[str, float]:
         "label_after_age_m": spatial_range(x, y, rest, rng=rng).range_m,
         "year_built_m": ages.range_m,
     }
-
-
-def _groups(data: pd.DataFrame, index: pd.Index) -> pd.DataFrame:
-    """Return the group of each judged home by era, area, income third, record and reason."""
-    homes = data.loc[index]
-    year = homes["year_built"].to_numpy(dtype=float)
-    era = np.full(len(homes), "unknown year", dtype=object)
-    for low, high, name in ERAS:
-        era[(year >= low) & (year < high)] = name
-    income = data["median_income"].astype(float)
-    cuts = income.quantile([1 / 3, 2 / 3]).to_numpy()
-    third = np.full(len(homes), "income unknown", dtype=object)
-    own = homes["median_income"].to_numpy(dtype=float)
-    for mask, name in (
-        (own <= cuts[0], "lowest third"),
-        ((own > cuts[0]) & (own <= cuts[1]), "middle third"),
-        (own > cuts[1], "highest third"),
-    ):
-        third[mask] = name
-    record = homes["record_lead"].map({1.0: "recorded lead", 0.0: "recorded non-lead"})
-    return pd.DataFrame(
-        {
-            "era": era,
-            "area": homes["area_id"].astype(object),
-            "income": third,
-            "record": record.astype(object).where(record.notna(), "no record"),
-            "why": homes["why"],
-        },
-        index=index,
-    )
 
 
 def _protocol_table(

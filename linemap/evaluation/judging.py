@@ -25,6 +25,9 @@ from linemap.evaluation.result import MEASURE_COLUMNS
 Array = NDArray[np.float64]
 METHODS = ("linemap", *BASELINES)
 
+FEWEST_OF_A_KIND = 5
+"""Homes with or without lead below which a group gets no AUC; our choice."""
+
 LARGEST = 4_000_000
 """Weights [draws x homes] handled at once, to bound memory."""
 
@@ -69,6 +72,7 @@ def measure_rows(
     label = held["label"].to_numpy(dtype=float)
     block = held["block"].to_numpy(dtype=np.int64)
     counts = np.vstack([np.ones(len(label)), block_weights(block, bootstrap, rng)]) * weights
+    blocks = len(np.unique(block))
     values: dict[tuple[str, str], Array] = {}
     band: dict[str, tuple[float, float]] = {}
     for method in methods:
@@ -88,7 +92,7 @@ def measure_rows(
             values["linemap", f"lift_{name}"] = lift
     rows = []
     for (method, name), value in values.items():
-        low, high = percentiles(value[1:])
+        low, high = percentiles(value[1:], blocks)
         perfect = band.get(method, (np.nan, np.nan)) if name == "ece" else (np.nan, np.nan)
         row = {"protocol": protocol, "weighting": weighting, "method": method, "measure": name,
                "value": value[0], "low": low, "high": high, "perfect_low": perfect[0],
@@ -97,7 +101,7 @@ def measure_rows(
         if method != "linemap" and ("linemap", name) in values:
             ahead = values["linemap", name] - value
             row["ahead"] = ahead[0]
-            row["ahead_low"], row["ahead_high"] = percentiles(ahead[1:])
+            row["ahead_low"], row["ahead_high"] = percentiles(ahead[1:], blocks)
         rows.append(row)
     return rows
 
@@ -128,7 +132,8 @@ def group_table(
     -------
     DataFrame
         ``protocol``, ``kind``, ``group``, ``rows``, ``lead``, ``found`` with Wilson ends,
-        ``promised``, ``auc`` and ``log_loss`` with block-bootstrap ends.
+        ``promised``, ``agrees`` (promised lies between the ends of found), ``auc`` and
+        ``log_loss`` with block-bootstrap ends.
     """
     rows = []
     for kind in groups.columns:
@@ -141,12 +146,17 @@ def group_table(
                 "protocol": protocol, "kind": kind, "group": str(name), "rows": len(label),
                 "lead": int(label.sum()), "found": label.mean(), "found_low": low,
                 "found_high": high, "promised": p.mean(),
+                "agrees": bool(low <= p.mean() <= high),
             }  # fmt: skip
             weights = np.vstack([np.ones(len(label)), block_weights(block, bootstrap, rng)])
             for measure, of in (("auc", auc), ("log_loss", log_loss)):
                 value = _draws(of, label, p, weights)
+                if measure == "auc" and min(label.sum(), (1 - label).sum()) < FEWEST_OF_A_KIND:
+                    value = np.full(len(value), np.nan)
                 row[measure] = value[0]
-                row[f"{measure}_low"], row[f"{measure}_high"] = percentiles(value[1:])
+                row[f"{measure}_low"], row[f"{measure}_high"] = percentiles(
+                    value[1:], len(np.unique(block))
+                )
             rows.append(row)
     return pd.DataFrame(rows)
 

@@ -27,13 +27,14 @@ def learning_curve(
 ) -> pd.DataFrame:
     """Judge one fold of blocks while a growing random share of the other checks is visible.
 
-    The smaller sets of visible checks are part of the larger ones.
+    The fold is the one whose share of lead is nearest to that of all. The smaller sets of
+    visible checks are part of the larger ones.
 
     Parameters
     ----------
     runner : Runner
     run : Run
-        The spatial blocks; their first fold is judged at every share.
+        The spatial blocks; one of their folds is judged at every share.
     bootstrap : int
         Resamples of blocks.
     rng : numpy.random.Generator
@@ -46,7 +47,7 @@ def learning_curve(
         ``visible_share``, ``visible`` [checked homes], ``method``, ``measure``, ``value``,
         ``low``, ``high``, ``rows``, ``note`` (why a point is missing).
     """
-    split = run.protocol.splits[0]
+    split = _typical(run)
     checked = runner.data.index[runner.data["checked"]]
     others = checked.difference(split.hidden, sort=False)
     order = rng.permutation(len(others))
@@ -78,3 +79,10 @@ def learning_curve(
     columns = ["visible_share", "visible", "method", "measure", "value", "low", "high", "rows",
                "note"]  # fmt: skip
     return pd.concat(parts, ignore_index=True)[columns]
+
+
+def _typical(run: Run) -> Split:
+    """Return the split whose share of lead is nearest to the share of all judged homes."""
+    rate = run.held["label"].mean()
+    gaps = [abs(run.held.loc[s.judged, "label"].mean() - rate) for s in run.protocol.splits]
+    return run.protocol.splits[int(np.argmin(gaps))]

@@ -156,5 +156,5 @@ def _hajek(
     if len(y) == 0:
         return float("nan"), float("nan"), float("nan")
     counts = block_weights(block, draws, rng) * weight
-    low, high = percentiles((counts @ y) / counts.sum(axis=1))
+    low, high = percentiles((counts @ y) / counts.sum(axis=1), len(np.unique(block)))
     return float(weight @ y / weight.sum()), low, high

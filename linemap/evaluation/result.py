@@ -14,6 +14,7 @@ from linemap.evaluation.cautions import Caution
 from linemap.evaluation.headline import Headline
 from linemap.evaluation.overlap import Overlap
 from linemap.evaluation.prevalence import COLUMNS as PREVALENCE_COLUMNS
+from linemap.published import fact
 
 MEASURE_COLUMNS = (
     "protocol",
@@ -36,6 +37,19 @@ CAUTION = (
     "A score is a probability, not a finding: it never sets an inventory class, and a low one "
     "never clears a home. Figures hold for homes like those that were checked."
 )
+
+
+PROTOCOL_NAMES = {
+    "random": "Random folds",
+    "blocks": "Spatial blocks",
+    "matched": "Distances as in use",
+    "time": "Forward in time",
+    "audit": "Random checks only",
+}
+"""Protocols in words."""
+
+PUBLISHED = ("evaluation.callable_share_pittsburgh", "evaluation.spatial_range_flint")
+"""Published figures to read the results beside."""
 
 
 def _empty(*columns: str) -> pd.DataFrame:
@@ -115,6 +129,38 @@ class Evaluation:
             ),
         }
 
+    @property
+    def warnings(self) -> list[str]:
+        """Return what a reader must know before trusting a figure, one sentence or two each."""
+        return [caution.text for caution in self.cautions]
+
+    def sentences(self) -> list[str]:
+        """Return the evaluation in plain sentences, the most important first."""
+        counts, out = self.counts, []
+        out.append(
+            f"{counts['judged']:,} of {counts['homes']:,} homes are judged by, "
+            f"{counts['judged_lead']:,} of them with lead."
+        )
+        out.append(self.headline.text if self.headline else self.headline_reason)
+        for protocol in dict.fromkeys(self.measures["protocol"]):
+            value, low, high = self.value("auc", protocol=protocol)
+            rule = self.value("auc", protocol=protocol, method="age rule")[0]
+            miss = self.value("ece", protocol=protocol)[0]
+            out.append(
+                f"{PROTOCOL_NAMES[protocol]}: chance that lead is ranked above non-lead "
+                f"{value:.2f} ({low:.2f} to {high:.2f}), by the age rule {rule:.2f}; promised and "
+                f"found rates differ by {miss:.3f}."
+            )
+        drawn = self.prevalence[self.prevalence["way"] == "random checks"]
+        for row in drawn[drawn["checked"] > 0].to_dict("records"):
+            homes = "homes without a record" if row["homes"] == "no record" else "all open homes"
+            span = f"{row['left_low']:,.0f} to {row['left_high']:,.0f}"
+            out.append(
+                f"From {row['checked']:,} random checks among {homes}: about "
+                f"{row['lead_lines_left']:,.0f} lead lines not yet found ({span})."
+            )
+        return [*out, *self.warnings, CAUTION]
+
     def value(
         self, measure: str, *, protocol: str = "blocks", method: str = "linemap"
     ) -> tuple[float, float, float]:
@@ -149,6 +195,7 @@ class Evaluation:
             "recalibration": choice,
             "overlap": overlap,
             "meaning": {"measures": measures.MEANING, "baselines": baselines.MEANING},
+            "published": [str(fact(name)) for name in PUBLISHED],
             **{k: t.to_dict(orient="records") for k, t in self.tables().items() if k not in skip},
         }
         plain: dict[str, Any] = _plain(out)
