@@ -1,0 +1,392 @@
+"""Choose homes under a budget, floors and caps: greedy, with a linear bound, and exact.
+
+The choice is an integer program: take or leave each home, the most value in all, while the
+costs stay within the budget, the load within its limit, and each rule's groups between their
+floors and caps. Greedy by value per cost answers in a moment; the linear relaxation says how
+far from the best it can be at most; the integer program is exact for small cases.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import Bounds, LinearConstraint, linprog, milp
+from scipy.sparse import csr_matrix, hstack, vstack
+
+from linemap.errors import LimitsError
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+NO_CAP = np.iinfo(np.int64).max
+_TOLERANCE = 1e-9
+_GOOD_ENOUGH = 2e-3
+_MOST_COLUMNS_AT_ONCE = 50_000
+_CHUNK = 20_000
+
+
+@dataclass(frozen=True)
+class GroupRule:
+    """Floors and caps over groups of homes that do not overlap.
+
+    Attributes
+    ----------
+    name : str
+        How a message names the rule.
+    codes : array of int, shape (n_homes,)
+        Group of each home; -1 for none.
+    floor, cap : array of int, shape (n_groups,)
+        Fewest and most homes [homes] of each group; ``NO_CAP`` where there is no cap.
+    """
+
+    name: str
+    codes: Ints
+    floor: Ints
+    cap: Ints
+
+
+@dataclass(frozen=True)
+class Problem:
+    """Everything that the choice depends on.
+
+    Attributes
+    ----------
+    value : array of float, shape (n_homes,)
+        Worth of taking each home, not negative.
+    budget : float
+        Most that the costs of the homes taken may add up to.
+    rules : sequence of GroupRule
+        Floors and caps.
+    cost : array of float, shape (n_homes,), optional
+        Positive; 1 for each home when left out.
+    load, load_limit : array of float and float, optional
+        A second budget, e.g. the returns that a laboratory can take.
+    load_name : str
+        How a message names the second budget.
+    order : array of int, optional
+        Rank of each home among equals; position when left out.
+    """
+
+    value: Floats
+    budget: float
+    rules: Sequence[GroupRule] = ()
+    cost: Floats | None = None
+    load: Floats | None = None
+    load_limit: float = np.inf
+    load_name: str = "the capacity of the laboratory"
+    order: Ints | None = None
+    costs: Floats = field(init=False)
+
+    def __post_init__(self) -> None:
+        costs = np.ones(len(self.value)) if self.cost is None else self.cost
+        object.__setattr__(self, "costs", costs)
+
+
+@dataclass(frozen=True)
+class Solution:
+    """Homes taken, their value, the best that any choice could reach, and the gap between.
+
+    Attributes
+    ----------
+    taken : array of bool, shape (n_homes,)
+    value, bound : float
+        Value of the choice and upper bound of every choice.
+    gap : float
+        ``1 - value / bound`` [share].
+    """
+
+    taken: Bools
+    value: float
+    bound: float
+    gap: float
+
+
+def solve(problem: Problem) -> Solution:
+    """Choose greedily, bound the choice, and mend it with the bound's prices if that helps.
+
+    Parameters
+    ----------
+    problem : Problem
+
+    Returns
+    -------
+    Solution
+
+    Raises
+    ------
+    LimitsError
+        If no choice meets every floor and cap; the message names the limits in conflict.
+
+    References
+    ----------
+    .. [1] G. B. Dantzig, "Discrete-variable extremum problems", Operations Research 5 (1957),
+       on value per cost and the linear bound. From memory.
+
+    Examples
+    --------
+    >>> rule = GroupRule("one each", np.array([0, 0, 1]), np.array([1, 1]), np.array([9, 9]))
+    >>> solve(Problem(np.array([5.0, 4.0, 1.0]), 2, [rule])).taken.tolist()
+    [True, False, True]
+    """
+    taken = take_greedily(problem, problem.value / problem.costs)
+    if not _floors_met(problem, taken):
+        raise_if_impossible(problem)
+    bound, worth = linear_bound(problem)
+    loaded = problem.load is not None and np.isfinite(problem.load_limit)
+    short = not _floors_met(problem, taken)
+    if short or loaded or problem.value[taken].sum() < (1 - _GOOD_ENOUGH) * bound:
+        second = take_greedily(problem, worth / problem.costs)
+        if _floors_met(problem, second) and (
+            short or problem.value[second].sum() > problem.value[taken].sum()
+        ):
+            taken, short = second, False
+    if short:
+        return solve_exactly(problem)
+    value = float(problem.value[taken].sum())
+    return Solution(taken, value, bound, _gap(value, bound))
+
+
+def take_greedily(problem: Problem, score: Floats) -> Bools:
+    """Take homes in order of score: first for the floors, then up to the budget.
+
+    The rules are served in the order given: put those with small groups first. Homes that
+    would break a cap, the budget or the load are passed over. Floors may stay unmet.
+
+    Parameters
+    ----------
+    problem : Problem
+    score : array of float, shape (n_homes,)
+        Highest first; ties by ``problem.order``, then by value.
+
+    Returns
+    -------
+    array of bool, shape (n_homes,)
+    """
+    ties = np.arange(len(score)) if problem.order is None else problem.order
+    ranking = np.lexsort((ties, -problem.value, -np.round(score, 12)))
+    rules = [(r.codes, r.floor.copy(), r.cap.copy()) for r in problem.rules]
+    taken = np.zeros(len(score), dtype=bool)
+    room, load_room = float(problem.budget), float(problem.load_limit)
+    load = problem.load
+
+    def fits(home: int) -> bool:
+        if problem.costs[home] > room + _TOLERANCE:
+            return False
+        if load is not None and load[home] > load_room + _TOLERANCE:
+            return False
+        return all(codes[home] < 0 or cap[codes[home]] > 0 for codes, _, cap in rules)
+
+    def take(home: int) -> None:
+        nonlocal room, load_room
+        taken[home] = True
+        room -= float(problem.costs[home])
+        if load is not None:
+            load_room -= float(load[home])
+        for codes, floor, cap in rules:
+            if codes[home] >= 0:
+                floor[codes[home]] -= 1
+                cap[codes[home]] -= 1
+
+    for codes, floor, _ in rules:
+        if not (floor > 0).any():
+            continue
+        wanted = codes[ranking] >= 0
+        wanted[wanted] = floor[codes[ranking][wanted]] > 0
+        for home in ranking[wanted].tolist():
+            if floor[codes[home]] > 0 and not taken[home] and fits(home):
+                take(home)
+                if not (floor > 0).any():
+                    break
+    for start in range(0, len(ranking), _CHUNK):
+        part = ranking[start : start + _CHUNK]
+        possible = ~taken[part] & (problem.value[part] > 0)
+        possible &= problem.costs[part] <= room + _TOLERANCE
+        if load is not None:
+            possible &= load[part] <= load_room + _TOLERANCE
+        for codes, _, cap in rules:
+            possible &= (codes[part] < 0) | (cap[codes[part]] > 0)
+        for home in part[possible].tolist():
+            if fits(home):
+                take(home)
+    return taken
+
+
+def linear_bound(problem: Problem) -> tuple[float, Floats]:
+    """Solve the linear relaxation: an upper bound of every choice.
+
+    Columns are brought in as they are needed: the homes left out are priced by the dual
+    values, and whatever would pay is added, so that the bound is that of all homes.
+
+    Parameters
+    ----------
+    problem : Problem
+
+    Returns
+    -------
+    bound : float
+    worth : array of float, shape (n_homes,)
+        Value of each home less the price of what it uses up.
+
+    Raises
+    ------
+    LimitsError
+        If even parts of homes cannot meet the limits.
+    """
+    matrix, right, _ = _constraints(problem)
+    columns = _first_columns(problem)
+    while True:
+        inside = np.flatnonzero(columns)
+        answer = linprog(
+            -problem.value[inside], matrix[:, inside], right, bounds=(0, 1), method="highs"
+        )
+        if answer.status == 2 and not columns.all():
+            columns[:] = True
+            continue
+        if answer.status != 0:
+            raise_if_impossible(problem)
+            raise LimitsError(f"the limits cannot be met together: {answer.message}")
+        worth = problem.value + matrix.T @ answer.ineqlin.marginals
+        paying = (worth > 1e-7 * max(1.0, problem.value.max(initial=0.0))) & ~columns
+        if not paying.any():
+            return float(-answer.fun), worth
+        best = np.argsort(-np.where(paying, worth, -np.inf), kind="stable")
+        columns[best[: min(int(paying.sum()), _MOST_COLUMNS_AT_ONCE)]] = True
+
+
+def solve_exactly(problem: Problem, *, seconds: float = 60.0) -> Solution:
+    """Solve the integer program to the end; meant for up to a few thousand homes.
+
+    Parameters
+    ----------
+    problem : Problem
+    seconds : float
+        Longest time to search [s]; the best choice by then is returned with its gap.
+
+    Returns
+    -------
+    Solution
+
+    Raises
+    ------
+    LimitsError
+        If no choice meets the limits, or none was found in time.
+    """
+    matrix, right, _ = _constraints(problem)
+    answer = milp(
+        -problem.value,
+        constraints=LinearConstraint(matrix, -np.inf, right),
+        integrality=np.ones(len(problem.value)),
+        bounds=Bounds(0, 1),
+        options={"mip_rel_gap": 0.0, "time_limit": seconds},
+    )
+    if answer.x is None:
+        raise_if_impossible(problem)
+        raise LimitsError(
+            "no list meets all limits at once. Lower a floor, or raise outreach.kits or a cap."
+        )
+    taken = answer.x > 0.5
+    value = float(problem.value[taken].sum())
+    bound = max(value, float(-answer.mip_dual_bound))
+    return Solution(taken, value, bound, _gap(value, bound))
+
+
+def raise_if_impossible(problem: Problem) -> None:
+    """Name the limits in conflict, if even parts of homes cannot meet the floors.
+
+    Raises
+    ------
+    LimitsError
+        With the names of the limits that hold each other up: those with a price in the linear
+        program that falls short of the floors by as little as it can.
+    """
+    matrix, right, names = _constraints(problem)
+    floors = np.flatnonzero(right < 0)
+    if not len(floors):
+        return
+    homes = matrix.shape[1]
+    short = csr_matrix(
+        (-np.ones(len(floors)), (floors, np.arange(len(floors)))),
+        shape=(len(right), len(floors)),
+    )
+    upper = np.concatenate([np.ones(homes), np.full(len(floors), np.inf)])
+    answer = linprog(
+        np.concatenate([np.zeros(homes), np.ones(len(floors))]),
+        hstack([matrix, short]),
+        right,
+        bounds=np.column_stack([np.zeros(len(upper)), upper]),
+        method="highs",
+    )
+    if answer.status != 0 or answer.fun < 1e-6:
+        return
+    priced = np.abs(answer.ineqlin.marginals) > _TOLERANCE
+    conflict = dict.fromkeys(name for name, on in zip(names, priced, strict=True) if on)
+    raise LimitsError(
+        f"these limits cannot hold together: {'; '.join(conflict)}. The floors are short by "
+        f"{np.ceil(answer.fun - 1e-6):.0f} kit(s). Lower one of the floors, or raise the "
+        "number of kits or the cap."
+    )
+
+
+def _constraints(problem: Problem) -> tuple[csr_matrix, Floats, list[str]]:
+    """Return the limits as ``matrix @ taken <= right``, with the name of each row."""
+    homes = len(problem.value)
+    blocks = [csr_matrix(problem.costs.reshape(1, -1))]
+    right = [np.array([problem.budget])]
+    names = [f"{problem.budget:g} kits in all"]
+    if problem.load is not None and np.isfinite(problem.load_limit):
+        blocks.append(csr_matrix(problem.load.reshape(1, -1)))
+        right.append(np.array([problem.load_limit]))
+        names.append(problem.load_name)
+    for rule in problem.rules:
+        members = np.flatnonzero(rule.codes >= 0)
+        groups = rule.codes[members]
+        block = csr_matrix(
+            (np.ones(len(members)), (groups, members)), shape=(len(rule.floor), homes)
+        )
+        sizes = np.bincount(groups, minlength=len(rule.floor))
+        capped, floored = rule.cap < sizes, rule.floor > 0
+        blocks += [block[capped], -block[floored]]
+        right += [rule.cap[capped].astype(float), -rule.floor[floored].astype(float)]
+        names += [rule.name] * int(capped.sum() + floored.sum())
+    return csr_matrix(vstack(blocks)), np.concatenate(right), names
+
+
+def _first_columns(problem: Problem) -> Bools:
+    """Return the homes most likely to matter: the best of all and of each group with a floor."""
+    homes = len(problem.value)
+    columns = np.zeros(homes, dtype=bool)
+    best = np.argsort(-problem.value / problem.costs, kind="stable")
+    columns[best[: max(2000, int(4 * problem.budget / problem.costs.min(initial=1.0)))]] = True
+    for rule in problem.rules:
+        ranked = best[rule.codes[best] >= 0]
+        groups = rule.codes[ranked]
+        columns[ranked[_place_in_group(groups) < 3 * rule.floor[groups]]] = True
+    return columns
+
+
+def _place_in_group(groups: Ints) -> Ints:
+    """Return each member's place (0, 1, ...) within its group, in the order given."""
+    order = np.argsort(groups, kind="stable")
+    ordered = groups[order]
+    starts = np.flatnonzero(np.r_[True, ordered[1:] != ordered[:-1]]) if len(groups) else order
+    places = np.empty(len(groups), dtype=np.int64)
+    places[order] = np.arange(len(groups)) - np.repeat(starts, np.diff(np.r_[starts, len(groups)]))
+    return places
+
+
+def _floors_met(problem: Problem, taken: Bools) -> bool:
+    return all(
+        (_counts(rule.codes[taken], len(rule.floor)) >= rule.floor).all() for rule in problem.rules
+    )
+
+
+def _counts(codes: Ints, groups: int) -> Ints:
+    return np.bincount(codes[codes >= 0], minlength=groups)
+
+
+def _gap(value: float, bound: float) -> float:
+    return max(0.0, 1 - value / bound) if bound > 0 else 0.0

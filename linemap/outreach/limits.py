@@ -1,0 +1,217 @@
+"""Turn the settings of a list into floors and caps on groups of homes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from linemap.outreach.choice import NO_CAP, Bools, GroupRule, Ints
+from linemap.outreach.eligibility import column_or, require_columns
+from linemap.settings import OutreachSettings
+
+THIRDS = ("lowest", "middle", "highest")
+
+
+@dataclass(frozen=True)
+class Limit:
+    """One limit of the settings, as a rule on the homes that may be sent a kit.
+
+    Attributes
+    ----------
+    key : str
+        Name of the setting, e.g. ``floor_low_income``.
+    title : str
+        In words, e.g. ``the floor for the lowest-income third``.
+    rule : GroupRule
+        Over the eligible homes; a floor is lowered where fewer homes are left than it asks for.
+    notes : tuple of str
+        What was lowered.
+    """
+
+    key: str
+    title: str
+    rule: GroupRule
+    notes: tuple[str, ...] = ()
+
+    @property
+    def has_floor(self) -> bool:
+        """Whether the limit asks for kits rather than forbidding them."""
+        return bool((self.rule.floor > 0).any())
+
+    def without_floor(self) -> Limit:
+        """Return the same limit with its caps only."""
+        return replace(self, rule=replace(self.rule, floor=np.zeros_like(self.rule.floor)))
+
+    def asks_for(self, home: int) -> bool:
+        """Whether the limit asks for kits in the group of a home, by its position."""
+        group = self.rule.codes[home]
+        return bool(group >= 0 and self.rule.floor[group] > 0)
+
+    def binds(self, taken: Bools) -> bool:
+        """Whether some group stands at its floor or at its cap in a choice."""
+        codes = self.rule.codes[taken]
+        counts = np.bincount(codes[codes >= 0], minlength=len(self.rule.floor))
+        at_floor = (self.rule.floor > 0) & (counts <= self.rule.floor)
+        return bool((at_floor | (counts >= self.rule.cap)).any())
+
+
+def income_third(homes: pd.DataFrame) -> pd.Series:
+    """Return the third of all homes that each home's area income falls in.
+
+    An area stays whole: homes whose income is at most the 1/3 quantile over homes are
+    ``lowest``, up to the 2/3 quantile ``middle``, above it ``highest``.
+
+    Parameters
+    ----------
+    homes : DataFrame
+        All homes of the city with ``median_income`` [currency].
+
+    Returns
+    -------
+    Series of str
+        Missing where the income is, index of ``homes``.
+
+    Examples
+    --------
+    >>> income_third(pd.DataFrame({"median_income": [1.0, 2.0, 3.0]})).tolist()
+    ['lowest', 'middle', 'highest']
+    """
+    income = column_or(homes, "median_income", np.nan).astype(float)
+    third = pd.Series([None] * len(homes), index=homes.index, dtype=object)
+    if income.notna().any():
+        low, high = income.quantile([1 / 3, 2 / 3], interpolation="lower")
+        for name, inside in zip(
+            THIRDS, (income <= low, (income > low) & (income <= high), income > high), strict=True
+        ):
+            third[inside.to_numpy()] = name
+    return third
+
+
+def limits_on(homes: pd.DataFrame, eligible: pd.Series, limits: OutreachSettings) -> list[Limit]:
+    """Return the limits of the settings as rules on the eligible homes, small groups first.
+
+    Parameters
+    ----------
+    homes : DataFrame
+        All homes of the city.
+    eligible : Series of bool
+        Homes that may be sent a kit, index of ``homes``.
+    limits : OutreachSettings
+
+    Returns
+    -------
+    list of Limit
+        In the order in which floors are served: sites, areas, then the wider groups.
+
+    Raises
+    ------
+    ArgumentError
+        If a group is set on a column that the homes do not have.
+    """
+    chosen = homes[eligible.to_numpy()]
+    kits = limits.kits
+    segments = _codes(column_or(chosen, "street_segment", None))
+    per_segment = NO_CAP if limits.per_segment is None else limits.per_segment
+
+    def limit(
+        key: str, title: str, groups: tuple[Ints, pd.Index], floor: int, cap: int = NO_CAP
+    ) -> Limit:
+        return _limit(key, title, groups, floor, cap, segments[0], per_segment)
+
+    sites = _codes(column_or(chosen, "site_kind", None).notna())
+    site_floor = min(int(limits.site_share * kits), int((sites[0] >= 0).sum()))
+    areas = _codes(column_or(chosen, "area_id", None))
+    area_title = f"the floor of {limits.floor_per_area} kit(s) in each area"
+    if limits.cap_per_area is not None:
+        area_title += f" and the cap of {limits.cap_per_area}"
+    found = [
+        limit("site_share", "sending to sites first", sites, site_floor),
+        limit(
+            "floor_per_area",
+            area_title,
+            areas,
+            limits.floor_per_area,
+            NO_CAP if limits.cap_per_area is None else limits.cap_per_area,
+        ),
+    ]
+    for group in limits.group:
+        require_columns(homes, (group.column,), "the table of homes")
+        found.append(
+            limit(
+                "group",
+                f"the limits for {group.column} = {group.value}",
+                _codes(chosen[group.column].astype(str).eq(group.value)),
+                _share(group.floor, kits),
+                NO_CAP if group.cap >= 1 else int(group.cap * kits),
+            )
+        )
+    found += [
+        limit(
+            "floor_renters",
+            f"the floor of {limits.floor_renters:.0%} for renters",
+            _codes(column_or(chosen, "owner_occupied", None).eq("no")),
+            _share(limits.floor_renters, kits),
+        ),
+        limit(
+            "floor_low_income",
+            f"the floor of {limits.floor_low_income:.0%} for the lowest-income third",
+            _codes(income_third(homes).eq("lowest")[eligible.to_numpy()]),
+            _share(limits.floor_low_income, kits),
+        ),
+    ]
+    if limits.per_segment is not None:
+        title = f"the limit of {limits.per_segment} per street segment"
+        found.append(limit("per_segment", title, segments, 0, per_segment))
+    return found
+
+
+def _share(share: float, kits: int) -> int:
+    return int(np.ceil(share * kits - 1e-9))
+
+
+def _codes(labels: pd.Series) -> tuple[Ints, pd.Index]:
+    """Return group codes and names; a flag makes one group of the homes where it is set."""
+    if labels.dtype == bool:
+        labels = labels.map({True: "yes"})
+    codes, names = pd.factorize(labels, sort=True)
+    return codes.astype(np.int64), pd.Index(names)
+
+
+def _room(codes: Ints, groups: int, segments: Ints, per_segment: int) -> Ints:
+    """Return how many homes of each group may be taken under the limit per segment."""
+    inside = (codes >= 0) & (segments >= 0)
+    pairs = pd.Series(1, index=pd.MultiIndex.from_arrays([codes[inside], segments[inside]]))
+    each = pairs.groupby(level=[0, 1]).sum().clip(upper=per_segment)
+    room = np.bincount(codes[(codes >= 0) & (segments < 0)], minlength=groups)
+    room += np.bincount(each.index.get_level_values(0), each, minlength=groups).astype(np.int64)
+    return room.astype(np.int64)
+
+
+def _limit(
+    key: str,
+    title: str,
+    groups: tuple[Ints, pd.Index],
+    floor: int,
+    cap: int,
+    segments: Ints,
+    per_segment: int,
+) -> Limit:
+    codes, names = groups
+    sizes = _room(codes, len(names), segments, per_segment)
+    floors = np.minimum(sizes, floor)
+    notes = []
+    lowered = np.flatnonzero(floors < floor)
+    if len(names) == 0 and floor > 0:
+        notes.append(f"{title}: no home that may be sent a kit belongs to this group.")
+    elif len(lowered) and len(names) == 1:
+        notes.append(f"{title}: only {sizes[0]:,} such home(s) are left to send to.")
+    elif len(lowered):
+        some = ", ".join(str(names[i]) for i in lowered[:5])
+        notes.append(
+            f"{title}: lowered in {len(lowered)} area(s) with fewer homes left ({some}"
+            f"{' ...' if len(lowered) > 5 else ''})."
+        )
+    caps = np.full(len(names), cap, dtype=np.int64)
+    return Limit(key, title, GroupRule(title, codes, floors.astype(np.int64), caps), tuple(notes))

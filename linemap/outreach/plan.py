@@ -1,0 +1,262 @@
+"""The next list of kits: ranked, floor and audit arms, with bound, prices and reasons."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from linemap.errors import ArgumentError
+from linemap.outreach.eligibility import (
+    column_or,
+    left_out_table,
+    reason_left_out,
+    require_columns,
+)
+from linemap.outreach.limits import limits_on
+from linemap.outreach.prices import Ask, limit_prices
+from linemap.outreach.sending import in_sending_order, reasons_in_words
+from linemap.outreach.value import PARTS, kit_value
+from linemap.settings import OutreachSettings
+from linemap.tables import complete_table, contract
+
+MORE_COLUMNS = ("p_low", "p_high", *PARTS, "name", "street_segment", "site_kind", "week")
+"""Columns of a plan's list beyond the ``kit_list`` contract."""
+
+CAUTION = (
+    "These are homes where a kit is expected to tell most, not homes known to have lead. A kit "
+    "that comes back low cannot rule out a lead line, and a home left off the list is not cleared."
+)
+
+
+@dataclass(frozen=True)
+class AuditDesign:
+    """How the audit arm was drawn, so that anybody can estimate from it.
+
+    Homes of the ranked and floor arms are certain. From the other eligible homes, the frame,
+    ``drawn`` are taken by simple random sampling without replacement.
+    """
+
+    eligible: int
+    certain: int
+    frame: int
+    drawn: int
+    seed: int
+
+    @property
+    def probability(self) -> float:
+        """Chance that a home of the frame was drawn [share]."""
+        return self.drawn / self.frame if self.frame else 0.0
+
+
+@dataclass(frozen=True)
+class KitPlan:
+    """The next list of kits and what it promises.
+
+    Attributes
+    ----------
+    kits : DataFrame
+        By the ``kit_list`` contract, in order of sending, with ``p_low, p_high, value_find,
+        value_learn, value_harm, street_segment, week`` and, where known, ``name``.
+    audit : DataFrame
+        The rows of the audit arm, with the size of the frame it was drawn from.
+    design : AuditDesign
+    value, bound, gap : float
+        Value of the ranked and floor arms [lead lines], the upper bound of every choice under
+        the same limits, and ``1 - value / bound`` [share].
+    expected_returns, expected_finds : float
+        Usable kits and lead lines [homes] expected of the whole list.
+    prices : DataFrame
+        ``limit, expected_finds, price, sentence``: finds without each limit, and the difference.
+    left_out : DataFrame
+        ``reason, homes, meaning``.
+    notes : tuple of str
+        Floors that had to be lowered, capacity that cut the list, and the like.
+    limits : OutreachSettings
+    made_on : date
+    seed : int
+    """
+
+    kits: pd.DataFrame
+    audit: pd.DataFrame
+    design: AuditDesign
+    value: float
+    bound: float
+    gap: float
+    expected_returns: float
+    expected_finds: float
+    prices: pd.DataFrame
+    left_out: pd.DataFrame
+    notes: tuple[str, ...]
+    limits: OutreachSettings
+    made_on: date
+    seed: int
+
+    def sentences(self) -> list[str]:
+        """Say what the list holds, what it promises and what each limit costs."""
+        arms = self.kits["arm"].value_counts()
+        left_out = self.left_out.itertuples()
+        return [
+            f"{len(self.kits):,} kits: {arms['ranked']:,} ranked, {arms['floor']:,} for the "
+            f"floors, {arms['audit']:,} drawn at random from {self.design.frame:,} other homes.",
+            f"Expected: {self.expected_returns:.0f} usable kits back and "
+            f"{self.expected_finds:.1f} lead lines found.",
+            f"The list is within {self.gap:.2%} of the best possible under its limits "
+            f"(value {self.value:.2f}, upper bound {self.bound:.2f}).",
+            *self.prices["sentence"],
+            *(f"{row.homes:,} homes left out: {row.meaning}." for row in left_out),
+            *self.notes,
+            CAUTION,
+        ]
+
+    def describe(self) -> dict[str, Any]:
+        """Return what the choice says of itself, for ``run.json`` and the pages."""
+        return {
+            "kits": len(self.kits),
+            "arms": {str(k): int(v) for k, v in self.kits["arm"].value_counts().items()},
+            "expected_returns": self.expected_returns,
+            "expected_finds": self.expected_finds,
+            "value": self.value,
+            "bound": self.bound,
+            "gap": self.gap,
+            "audit_design": {**vars(self.design), "probability": self.design.probability},
+            "prices": self.prices.to_dict("records"),
+            "left_out": self.left_out.to_dict("records"),
+            "notes": list(self.notes),
+            "sentences": self.sentences(),
+            "caution": CAUTION,
+        }
+
+
+def choose_kits(
+    homes: pd.DataFrame,
+    limits: OutreachSettings,
+    *,
+    seed: int,
+    today: date,
+    exact: bool = False,
+) -> KitPlan:
+    """Choose the homes that are sent the next kits.
+
+    The ranked and floor arms hold the homes with the most value in all, under the budget, the
+    laboratory's capacity, the floors and the caps: ranked homes would be chosen for their value
+    alone, floor homes are there because a floor (or a site) asks for them. The audit arm is a
+    simple random sample of the eligible homes that are left. So every home that is chosen for
+    a reason has inclusion probability 1, every other home has the same known chance, and the
+    log of the list alone gives unbiased estimates for all eligible homes.
+
+    Floors hold for the whole list without the audit arm's help; caps and the limit per
+    segment bind the ranked and floor arms. The audit arm is never moved, or it would not be
+    random. One kit is sent to a parcel: dwellings that share a service line share its answer.
+
+    Parameters
+    ----------
+    homes : DataFrame
+        Every home of the city, indexed by parcel_id: ``inventory_class, p_lead, p_return`` and,
+        where known, ``area_id, name, street_segment, p_low, p_high, owner_occupied, land_use,
+        dwelling_units, median_income, children_under_6, last_kit_on, opted_out, site_kind,
+        learn, pregnant, basis`` and ``cost`` [kits], 1 where absent.
+    limits : OutreachSettings
+    seed : int
+        Seed of the audit draw.
+    today : date
+        Day on which the list is made; quiet days count back from it.
+    exact : bool
+        Solve the integer program to the end; for up to a few thousand homes.
+
+    Returns
+    -------
+    KitPlan
+
+    Raises
+    ------
+    ArgumentError
+        If the homes lack a column or no home may be sent a kit.
+    LimitsError
+        If the limits contradict each other; the message names them.
+
+    References
+    ----------
+    .. [1] D. G. Horvitz and D. J. Thompson, "A generalization of sampling without replacement
+       from a finite universe", JASA 47 (1952), on known inclusion probabilities. From memory.
+    """
+    require_columns(homes, ("inventory_class", "p_lead", "p_return"), "the table of homes")
+    reason = reason_left_out(homes, limits, today=today)
+    eligible = reason.isna()
+    if not eligible.any():
+        raise ArgumentError(
+            "no home may be sent a kit. "
+            + " ".join(
+                f"{row.homes:,} homes: {row.meaning}."
+                for row in left_out_table(reason).itertuples()
+            )
+        )
+    chosen = homes[eligible.to_numpy()]
+    worth = kit_value(homes, limits.value)[eligible.to_numpy()]
+    rules = limits_on(homes, eligible, limits)
+    ask = Ask(chosen, worth["value"].to_numpy(), limits)
+
+    best = ask.choose(rules, exact=exact)
+    alone = ask.choose([limit.without_floor() for limit in rules]).taken
+    rng = np.random.default_rng(seed)
+    rest = np.flatnonzero(~best.taken)
+    drawn = np.zeros(len(chosen), dtype=bool)
+    drawn[rng.choice(rest, ask.audit_size(best.taken), replace=False)] = True
+    design = AuditDesign(
+        eligible=len(chosen),
+        certain=int(best.taken.sum()),
+        frame=len(rest),
+        drawn=int(drawn.sum()),
+        seed=seed,
+    )
+    on_list = best.taken | drawn
+    arm = np.where(drawn, "audit", np.where(alone, "ranked", "floor"))[on_list]
+    kits = _kit_rows(chosen[on_list], worth[on_list], arm, design)
+    kits = in_sending_order(kits, weeks=limits.weeks, rng=rng)
+    kits["why"] = reasons_in_words(kits, rules, chosen.index, design.frame)
+    columns = [*contract("kit_list"), *(name for name in MORE_COLUMNS if name in kits)]
+    kits = complete_table(kits, "kit_list")[columns]
+    return KitPlan(
+        kits=kits,
+        audit=kits[kits["arm"] == "audit"]
+        .reset_index(drop=True)
+        .assign(frame=design.frame, drawn=design.drawn, seed=seed),
+        design=design,
+        value=best.value,
+        bound=best.bound,
+        gap=best.gap,
+        expected_returns=float(ask.returns[on_list].sum()),
+        expected_finds=float(ask.finds[on_list].sum()),
+        prices=limit_prices(ask, rules, best.taken),
+        left_out=left_out_table(reason),
+        notes=(*(note for limit in rules for note in limit.notes), *_notes(ask, kits)),
+        limits=limits,
+        made_on=today,
+        seed=seed,
+    )
+
+
+def _kit_rows(
+    homes: pd.DataFrame, worth: pd.DataFrame, arm: np.ndarray, design: AuditDesign
+) -> pd.DataFrame:
+    known = ("area_id", "p_lead", "p_return", "last_kit_on", *MORE_COLUMNS)
+    rows = homes[[name for name in known if name in homes.columns]].copy()
+    rows["site_kind"] = column_or(homes, "site_kind", None)
+    rows["arm"] = arm
+    rows["inclusion_probability"] = np.where(arm == "audit", design.probability, 1.0)
+    for name in worth.columns:
+        rows[name] = worth[name]
+    return rows.rename_axis("parcel_id").reset_index()
+
+
+def _notes(ask: Ask, kits: pd.DataFrame) -> list[str]:
+    notes = []
+    if len(kits) < ask.settings.kits:
+        why = "no more homes may be sent one under the limits"
+        if kits["p_return"].sum() > 0.98 * ask.capacity:
+            why = f"the laboratory can take {ask.capacity:.0f} returned kits in the time"
+        notes.append(f"{len(kits):,} of {ask.settings.kits:,} kits are used: {why}.")
+    return notes

@@ -1,0 +1,289 @@
+"""The chance that a home which is mailed a kit sends a usable one back."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.special import expit, logit
+from statsmodels.genmod.families import Binomial
+from statsmodels.genmod.generalized_linear_model import GLM
+
+from linemap.errors import ArgumentError
+from linemap.outreach.eligibility import column_or
+from linemap.published import fact
+
+Floats = NDArray[np.float64]
+
+WAIT_DAYS = 60
+FOLDS = 5
+_SPREADS = (0.1, 0.3, 0.6, 1.0)
+_PLAIN_SPREAD = 1.0
+_PLAIN_FACTORS = 7
+_THIN = 50
+
+
+@dataclass(frozen=True)
+class ReturnForecast:
+    """Chance of a usable return at each home, and what it rests on.
+
+    Attributes
+    ----------
+    table : DataFrame
+        Indexed by parcel_id: ``p_return, p_return_low, p_return_high`` [share], the last two
+        the ends of a 90 % interval of the chance itself.
+    kits, usable : int
+        Kits in the history that had time to come back, and those that did and were usable.
+    prior : float
+        Chance of return assumed before any history [share].
+    thin : bool
+        Whether the history is so short that the prior carries much of the answer.
+    measures : dict
+        Out-of-fold log loss beside that of a constant rate, and the calibration slope and
+        intercept on the logit scale (1 and 0 are perfect); empty where history is thin.
+    basis : str
+        One sentence that says all this.
+    """
+
+    table: pd.DataFrame
+    kits: int
+    usable: int
+    prior: float
+    thin: bool
+    measures: dict[str, float]
+    basis: str
+
+    @property
+    def p_return(self) -> pd.Series:
+        """Chance of a usable return [share], indexed by parcel_id."""
+        return self.table["p_return"]
+
+
+def expected_return(
+    homes: pd.DataFrame,
+    kits: pd.DataFrame,
+    pairs: pd.DataFrame,
+    *,
+    seed: int,
+    on: date | None = None,
+) -> ReturnForecast:
+    """Learn from earlier kits how likely each home is to return a usable one.
+
+    A logistic model of tenure, size, season, whether the resident had asked for the kit,
+    earlier kits to the same home, and area. Every coefficient is shrunk to zero and the
+    intercept to a stated prior, so that a short history gives the prior and a long one the
+    data; how strongly areas are shrunk is chosen by out-of-fold log loss, homes kept whole. The
+    forecast is for homes that did not ask. Income and other demographics are not used.
+
+    Parameters
+    ----------
+    homes : DataFrame
+        Indexed by parcel_id with, where known, ``owner_occupied, dwelling_units, area_id,
+        kits_before``.
+    kits : DataFrame
+        Kits sent so far, by the contract. Kits sent less than 60 days before the last date in
+        the table are left out, back or not: the silent ones may still come.
+    pairs : DataFrame
+        Returned kits with their verdict, by the contract.
+    seed : int
+        Seed of the folds.
+    on : date, optional
+        Day on which the next kits go out, for the season; the last date in ``kits`` when
+        left out.
+
+    Returns
+    -------
+    ReturnForecast
+
+    Raises
+    ------
+    ArgumentError
+        If a kit stands in ``kits`` twice.
+
+    References
+    ----------
+    .. [1] Prior between two published programmes: ``outreach.return_low`` and
+       ``outreach.return_high`` in published.toml.
+    """
+    if kits["kit_id"].duplicated().any():
+        raise ArgumentError("a kit_id stands twice among the kits. Keep one row per kit.")
+    prior = float(fact("outreach.return_prior").value)
+    history = _history(kits, pairs, homes)
+    last = _last_day(kits)
+    planned = pd.Timestamp(on) if on is not None else last
+    asking = _factors(homes, column_or(homes, "kits_before", 0).fillna(0), planned, asked=0.0)
+    areas = sorted(column_or(homes, "area_id", None).dropna().astype(str).unique())
+    design = _design(asking, areas)
+    outcome = history["usable"].to_numpy(dtype=float)
+    learned = _design(history, areas)
+    spread, measures = _choose_spread(
+        learned, outcome, history["parcel_id"], prior=prior, seed=seed
+    )
+    weights, covariance = _fit(learned, outcome, prior=prior, spread=spread)
+    center = design @ weights
+    sd = np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", design, covariance, design), 0.0))
+    table = pd.DataFrame(
+        {
+            "p_return": expit(center),
+            "p_return_low": expit(center - 1.645 * sd),
+            "p_return_high": expit(center + 1.645 * sd),
+        },
+        index=homes.index,
+    )
+    sent, usable = len(history), int(outcome.sum())
+    thin = min(usable, sent - usable) < _THIN
+    return ReturnForecast(
+        table, sent, usable, prior, thin, measures, _basis(sent, usable, prior, thin)
+    )
+
+
+def kit_history(kits: pd.DataFrame, pairs: pd.DataFrame, parcel_ids: pd.Index) -> pd.DataFrame:
+    """Return what each home was sent before and what came back.
+
+    Parameters
+    ----------
+    kits, pairs : DataFrame
+        By the contracts.
+    parcel_ids : Index
+        All homes.
+
+    Returns
+    -------
+    DataFrame
+        Indexed by ``parcel_ids``: ``kits_before`` and ``usable_kits`` [kits], ``last_kit_on``,
+        ``tested`` (bool, at least one usable kit).
+    """
+    sent = kits.assign(day=_sent_on(kits)).groupby("parcel_id")["day"]
+    usable = pairs.loc[pairs["verdict"] != "not_usable", "parcel_id"].value_counts()
+    out = pd.DataFrame(index=parcel_ids)
+    out["kits_before"] = sent.size().reindex(parcel_ids).fillna(0).to_numpy(dtype=float)
+    out["usable_kits"] = usable.reindex(parcel_ids).fillna(0).to_numpy(dtype=float)
+    out["last_kit_on"] = sent.max().reindex(parcel_ids).to_numpy()
+    out["tested"] = out["usable_kits"] > 0
+    return out
+
+
+def _sent_on(kits: pd.DataFrame) -> pd.Series:
+    """Return the day a kit left, or failing that the day it was asked for."""
+    return pd.to_datetime(kits["mailed_on"].fillna(kits["requested_on"]))
+
+
+def _last_day(kits: pd.DataFrame) -> Any:
+    days = [kits[name].max() for name in ("mailed_on", "collected_on", "received_on")]
+    known = [pd.Timestamp(day) for day in days if not pd.isna(day)]
+    return max(known) if known else pd.NaT
+
+
+def _history(kits: pd.DataFrame, pairs: pd.DataFrame, homes: pd.DataFrame) -> pd.DataFrame:
+    """Return one row per earlier kit that had time to come back, with its factors."""
+    kits = kits.assign(sent=_sent_on(kits))
+    kits = kits[kits["parcel_id"].isin(homes.index)].sort_values(["sent", "kit_id"], kind="stable")
+    good = pairs.loc[pairs["verdict"] != "not_usable", "kit_id"]
+    recent = kits["sent"] > _last_day(kits) - pd.Timedelta(days=WAIT_DAYS)
+    kits = kits.assign(earlier=kits.groupby("parcel_id").cumcount())[~recent]
+    at = homes.reindex(pd.Index(kits["parcel_id"]))
+    rows = _factors(
+        at,
+        kits["earlier"].set_axis(at.index),
+        kits["sent"].set_axis(at.index),
+        asked=kits["requested_on"].notna().to_numpy(dtype=float),
+    )
+    rows["usable"] = kits["kit_id"].isin(good).to_numpy()
+    rows["parcel_id"] = at.index.to_numpy()
+    return rows.reset_index(drop=True)
+
+
+def _factors(homes: pd.DataFrame, earlier: pd.Series, sent: Any, *, asked: Any) -> pd.DataFrame:
+    tenure = column_or(homes, "owner_occupied", None).astype(object)
+    days = pd.to_datetime(pd.Series(sent, index=homes.index)).dt.dayofyear.astype(float)
+    turn = days * (2 * np.pi / 365.25)
+    return pd.DataFrame(
+        {
+            "renter": tenure.eq("no").astype(float),
+            "tenure unknown": (~tenure.isin(["yes", "no"])).astype(float),
+            "several dwellings": column_or(homes, "dwelling_units", np.nan).gt(1).astype(float),
+            "sent before": earlier.gt(0).astype(float),
+            "asked": asked,
+            "winter": turn.map(np.cos).fillna(0.0),
+            "spring": turn.map(np.sin).fillna(0.0),
+            "area_id": column_or(homes, "area_id", None),
+        },
+        index=homes.index,
+    )
+
+
+def _design(factors: pd.DataFrame, areas: list[str]) -> Floats:
+    names = [name for name in factors.columns if name not in ("area_id", "usable", "parcel_id")]
+    plain = factors[names].to_numpy(dtype=float)
+    codes = pd.Index(areas).get_indexer(pd.Index(factors["area_id"].astype(str)))
+    area = np.zeros((len(factors), len(areas)))
+    known = np.flatnonzero(codes >= 0)
+    area[known, codes[known]] = 1.0
+    return np.hstack([np.ones((len(factors), 1)), plain, area])
+
+
+def _fit(design: Floats, outcome: Floats, *, prior: float, spread: float) -> tuple[Floats, Floats]:
+    """Fit by Newton steps on the penalised likelihood; return weights and their covariance.
+
+    ``spread`` is the prior standard deviation of the areas' weights [log-odds].
+    """
+    mean = np.zeros(design.shape[1])
+    mean[0] = logit(prior)
+    precision = np.full(design.shape[1], spread**-2)
+    precision[: 1 + _PLAIN_FACTORS] = _PLAIN_SPREAD**-2
+    weights = mean.copy()
+    for _ in range(50):
+        chance = expit(design @ weights)
+        slope = design.T @ (outcome - chance) - precision * (weights - mean)
+        bend = (design * (chance * (1 - chance))[:, None]).T @ design + np.diag(precision)
+        step = np.linalg.solve(bend, slope)
+        weights = weights + step * min(1.0, 2.0 / max(np.abs(step).max(), 1e-12))
+        if np.abs(step).max() < 1e-9:
+            break
+    chance = expit(design @ weights)
+    bend = (design * (chance * (1 - chance))[:, None]).T @ design + np.diag(precision)
+    return weights, np.linalg.inv(bend)
+
+
+def _choose_spread(
+    design: Floats, outcome: Floats, parcel_ids: pd.Series, *, prior: float, seed: int
+) -> tuple[float, dict[str, float]]:
+    """Choose the spread of the areas' weights by out-of-fold log loss."""
+    if min(outcome.sum(), (1 - outcome).sum()) < _THIN:
+        return 0.3, {}
+    groups, labels = pd.factorize(parcel_ids)
+    fold = np.random.default_rng(seed).permutation(len(labels))[groups] % FOLDS
+    losses, predictions = {}, {}
+    for spread in _SPREADS:
+        out = np.empty(len(outcome))
+        for k in range(FOLDS):
+            weights, _ = _fit(design[fold != k], outcome[fold != k], prior=prior, spread=spread)
+            out[fold == k] = design[fold == k] @ weights
+        predictions[spread] = out
+        losses[spread] = _log_loss(outcome, expit(out))
+    best = min(_SPREADS, key=lambda spread: losses[spread])
+    line = np.column_stack([np.ones(len(outcome)), predictions[best]])
+    intercept, slope = GLM(outcome, line, family=Binomial()).fit().params
+    return best, {
+        "log_loss": losses[best],
+        "log_loss_constant": _log_loss(outcome, np.full(len(outcome), outcome.mean())),
+        "calibration_slope": float(slope),
+        "calibration_intercept": float(intercept),
+    }
+
+
+def _log_loss(outcome: Floats, chance: Floats) -> float:
+    return float(-np.mean(outcome * np.log(chance) + (1 - outcome) * np.log1p(-chance)))
+
+
+def _basis(sent: int, usable: int, prior: float, thin: bool) -> str:
+    if not sent:
+        return f"No earlier kit to learn from: every home is given the prior chance of {prior:.0%}."
+    words = f"Learned from {sent:,} earlier kits, of which {usable:,} came back usable"
+    if thin:
+        return f"{words}; the history is thin, so the prior of {prior:.0%} still counts."
+    return f"{words}."
