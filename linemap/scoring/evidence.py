@@ -1,0 +1,98 @@
+"""What is known of single homes: records, checks, bottles and answers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from linemap.errors import ArgumentError
+from linemap.tables import empty_table
+
+
+def _no_answers() -> pd.DataFrame:
+    table = empty_table("answers")
+    table["parcel_id"] = pd.Series([], dtype=object)
+    return table
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """The tables that speak of single homes; any of them may be empty.
+
+    Attributes
+    ----------
+    lines : DataFrame
+        City record, as in the contract ``lines``.
+    checks : DataFrame
+        What somebody saw, as in the contract ``checks``.
+    pairs : DataFrame
+        Kits that came back, as in the contract ``pairs``.
+    answers : DataFrame
+        Residents' forms, as in the contract ``answers``, with ``parcel_id`` joined.
+    """
+
+    lines: pd.DataFrame = field(default_factory=lambda: empty_table("lines"))
+    checks: pd.DataFrame = field(default_factory=lambda: empty_table("checks"))
+    pairs: pd.DataFrame = field(default_factory=lambda: empty_table("pairs"))
+    answers: pd.DataFrame = field(default_factory=_no_answers)
+
+    def __post_init__(self) -> None:
+        for name in ("lines", "checks", "pairs", "answers"):
+            if "parcel_id" not in getattr(self, name).columns:
+                raise ArgumentError(f"the table {name} has no column parcel_id. Join it first.")
+
+
+@dataclass(frozen=True)
+class Homes:
+    """The homes in their fixed order, with the groups in which error rates may differ.
+
+    Attributes
+    ----------
+    index : Index
+        parcel_id of each home.
+    era : ndarray of int
+        0 before 1930, 1 to 1949, 2 to 1969, 3 to 1988, 4 later, 5 not known.
+    area : ndarray of int
+        Neighbourhood of each home: the planning area, else a square of 1 km.
+    n_areas : int
+    """
+
+    index: pd.Index
+    era: np.ndarray
+    area: np.ndarray
+    n_areas: int
+
+    def rows(self, parcel_id: pd.Series) -> np.ndarray:
+        """Return the row of each parcel_id, -1 where it is no home of ours."""
+        return self.index.get_indexer(pd.Index(parcel_id.astype(object)))
+
+
+ERA_STARTS = (1930, 1950, 1970, 1989)
+"""Cut points of eras [year]: common practice, except 1989, the year after the ban took hold."""
+
+ERAS = (
+    "before 1930",
+    "1930 to 1949",
+    "1950 to 1969",
+    "1970 to 1988",
+    "1989 or later",
+    "year not known",
+)
+
+
+def describe_homes(features: pd.DataFrame) -> Homes:
+    """Return the homes of a feature table with their eras and neighbourhoods."""
+    year = features["year_built"].to_numpy(dtype=float)
+    if "neighbour_year" in features.columns:
+        year = np.where(np.isnan(year), features["neighbour_year"].to_numpy(dtype=float), year)
+    era = np.digitize(np.nan_to_num(year, nan=0.0), ERA_STARTS)
+    era[np.isnan(year)] = len(ERA_STARTS) + 1
+    if "area_id" in features.columns and features["area_id"].notna().any():
+        area, names = pd.factorize(features["area_id"], use_na_sentinel=False)
+    else:
+        column = np.floor((features["x"] - features["x"].min()) / 1000.0)
+        row = np.floor((features["y"] - features["y"].min()) / 1000.0)
+        area, names = pd.factorize((row * 1e6 + column).to_numpy())
+    return Homes(features.index, era, np.asarray(area), len(names))

@@ -1,0 +1,367 @@
+"""The joint model: prior, place and witnesses fitted together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Literal, Protocol
+
+import numpy as np
+import pandas as pd
+from scipy import sparse
+from scipy.special import expit
+
+from linemap.errors import ArgumentError, EvidenceError
+from linemap.scoring.design import Design
+from linemap.scoring.draws import Z90, draw_field, field_variance, group_counts
+from linemap.scoring.evidence import Evidence, describe_homes
+from linemap.scoring.field import FieldProblem
+from linemap.scoring.folds import block_folds
+from linemap.scoring.information import change_over_odds, joint_outcomes
+from linemap.scoring.joint import cross_fit, fit_rounds
+from linemap.scoring.place import PlaceField
+from linemap.scoring.reasons import (
+    say_answers,
+    say_building,
+    say_check,
+    say_place,
+    say_record,
+    say_water,
+    top_reasons,
+)
+from linemap.scoring.sides import Target
+from linemap.scoring.sources import SOURCES, Sources
+from linemap.scoring.support import beyond_data
+
+PARTS = ("prior", "place", *SOURCES)
+START_PLACE = (1.0, 500.0)
+"""sd [log-odds] and range [m] of place from which the search starts."""
+
+
+class Graph(Protocol):
+    """What is needed of a place graph; see :class:`linemap.features.PlaceGraph`."""
+
+    unit: np.ndarray
+    adjacency: sparse.csr_matrix
+    kind: str
+
+
+@dataclass(frozen=True)
+class Explanation:
+    """Why one home got its probability.
+
+    Attributes
+    ----------
+    parcel_id : str
+    p_lead : float
+    weights : dict of str to float
+        Log-odds of each part; they add up to the log-odds of ``p_lead``.
+    sentences : tuple of str
+        Reasons, strongest first.
+    counterfactual : str
+        The one piece of evidence without which the probability would differ most.
+    """
+
+    parcel_id: str
+    p_lead: float
+    weights: dict[str, float]
+    sentences: tuple[str, ...]
+    counterfactual: str
+
+
+class LineModel:
+    """Probability that a home has a lead line, from every source at once.
+
+    The hidden state of a home is its line. A smooth prior of building and place and a spatial
+    effect say what to expect; record, answers, bottles and checks are witnesses, each with error
+    rates that are learned together with the rest. Any subset of sources will do, as long as there
+    are records or checks.
+
+    Parameters
+    ----------
+    target : {"lead", "needs_replacement"}
+        Lead on any side; or that, or galvanized pipe that may have been below lead.
+    rounds : int
+        Rounds of learning.
+    folds : int
+        Folds of spatial blocks over which priors are crossed.
+    block_m : float
+        Side of these blocks [m].
+    draws : int
+        Joint draws for intervals.
+    seed : int
+
+    Attributes
+    ----------
+    sources_ : Sources
+        The witnesses with what they learned.
+    joint_ : JointFit
+    prior_ : ndarray, shape (n_homes,)
+        Log-odds of building, use and size, fitted without the home's own block.
+    place_ : ndarray, shape (n_homes,)
+        Log-odds of place.
+    variance_ : ndarray, shape (n_homes,)
+        Posterior variance of prior plus place.
+
+    Notes
+    -----
+    A probability is no finding: it never changes the class of a line in the inventory, and a low
+    one cannot rule out lead.
+
+    References
+    ----------
+    Dawid and Skene (1979), Journal of the Royal Statistical Society C 28: error rates of
+    observers without a known truth.
+    Rue, Martino and Chopin (2009), Journal of the Royal Statistical Society B 71: Laplace
+    approximations for latent Gaussian fields.
+    """
+
+    def __init__(
+        self,
+        *,
+        target: Target = "lead",
+        prior: Literal["spline", "trees", "both"] = "spline",
+        rounds: int = 5,
+        folds: int = 4,
+        block_m: float = 600.0,
+        draws: int = 200,
+        seed: int = 1,
+    ) -> None:
+        self.target = target
+        self.prior = prior
+        self.rounds = rounds
+        self.folds = folds
+        self.block_m = block_m
+        self.draws = draws
+        self.seed = seed
+
+    def fit(self, features: pd.DataFrame, graph: Graph, evidence: Evidence) -> LineModel:
+        """Fit prior, place and witnesses together.
+
+        Parameters
+        ----------
+        features : DataFrame
+            Of :func:`linemap.features.build_features`, indexed by parcel_id.
+        graph : PlaceGraph
+            Of :func:`linemap.features.build_graph`, same parcels in the same order.
+        evidence : Evidence
+
+        Returns
+        -------
+        LineModel
+            Itself.
+
+        Raises
+        ------
+        EvidenceError
+            If there is neither a record nor a check to learn from.
+        ArgumentError
+            If features and graph do not describe the same parcels.
+        """
+        if len(features) != len(graph.unit):
+            raise ArgumentError(
+                f"features have {len(features)} parcels, the graph has {len(graph.unit)}."
+            )
+        if not features.index.is_unique:
+            raise ArgumentError("features must have one row for each parcel_id.")
+        self.features_, self.graph_, self.evidence_ = features, graph, evidence
+        homes = describe_homes(features)
+        self.sources_ = Sources(evidence, homes, self.target)
+        if not (self.sources_.record.heard.any() or self.sources_.check.teaches.any()):
+            raise EvidenceError(
+                "There is neither a city record with a known material nor a field check to learn "
+                "from, so no probability would mean anything. Bring the table lines or the table "
+                "checks; checks made because lead was suspected do not suffice."
+            )
+        self.design_ = Design().fit(features)
+        n = len(features)
+        problem = FieldProblem(
+            x=self.design_.matrix(features),
+            penalty=self.design_.penalty_,
+            unit=graph.unit,
+            place=PlaceField(graph.adjacency, *START_PLACE),
+            weight=np.zeros(n),
+            kind=self.sources_.kind,
+            offset=np.zeros(n),
+        )
+        self.joint_ = fit_rounds(problem, self.sources_, rounds=self.rounds)
+        self.fold_ = block_folds(
+            features["x"].to_numpy(),
+            features["y"].to_numpy(),
+            block_m=self.block_m,
+            folds=self.folds,
+            rng=np.random.default_rng([self.seed, 1]),
+        )
+        self.prior_, _, places = cross_fit(self.joint_, self.fold_)
+        self.place_ = places.u[graph.unit]
+        self._draw()
+        return self
+
+    def _draw(self) -> None:
+        rng = np.random.default_rng([self.seed, 2])
+        joint = self.joint_
+        self.field_draws_ = draw_field(joint.problem, joint.fit, n_draws=self.draws, rng=rng)
+        self.variance_ = field_variance(joint.problem.x, joint.problem.unit, self.field_draws_)
+        sets = 12 if len(self.prior_) <= 300_000 else 6
+        self.rate_draws_ = [
+            self.sources_.testimony(teaching=False, rng=rng).weight() for _ in range(sets)
+        ]
+
+    def weights(self) -> pd.DataFrame:
+        """Return the weights of all parts [log-odds], one column ``weight_<part>`` each."""
+        parts = {"prior": self.prior_, "place": self.place_}
+        parts |= self.sources_.testimony(teaching=False).parts()
+        return pd.DataFrame(
+            {f"weight_{name}": parts[name] for name in PARTS}, index=self.features_.index
+        )
+
+    def score(self) -> pd.DataFrame:
+        """Return probability, interval, weights and reasons of every home.
+
+        Returns
+        -------
+        DataFrame
+            Contract ``scores`` without ``area_id``, ``inventory_class`` and ``basis``. The
+            weights add up to the log-odds of ``p_lead``; ``p_low`` to ``p_high`` is a 90 %
+            interval of the probability, for what is not known of curves, places and error rates.
+        """
+        weights = self.weights()
+        total = weights.to_numpy().sum(axis=1)
+        spread = np.sqrt(self.variance_ + np.var(self.rate_draws_, axis=0))
+        out = pd.DataFrame({"p_lead": expit(total)}, index=weights.index)
+        out["p_low"] = expit(total - Z90 * spread)
+        out["p_high"] = expit(total + Z90 * spread)
+        out = out.join(weights)
+        out = out.join(top_reasons(weights, self._sentences(weights)))
+        reach = max(self.joint_.place.range_m, 500.0)
+        out["beyond_data"] = beyond_data(self.features_, self.sources_.kind > 0, reach).any(axis=1)
+        return out
+
+    def _sentences(self, weights: pd.DataFrame) -> dict[str, np.ndarray]:
+        sources, features = self.sources_, self.features_
+        return {
+            "prior": say_building(features, weights["weight_prior"].to_numpy()),
+            "place": say_place(features, sources.check, weights["weight_place"].to_numpy()),
+            "record": say_record(sources.record, weights["weight_record"].to_numpy()),
+            "answers": say_answers(sources.answers),
+            "water": say_water(sources.water.kits, sources.water.row, len(features)),
+            "check": say_check(sources.check),
+        }
+
+    def expected_lead(self, groups: pd.Series) -> pd.DataFrame:
+        """Return the expected number of lead lines of each group, with a 90 % interval.
+
+        Parameters
+        ----------
+        groups : Series
+            Group of each parcel_id; missing: in none.
+
+        Returns
+        -------
+        DataFrame
+            Index: groups in sorted order; columns ``expected``, ``low``, ``high`` [homes]. From
+            joint draws, since homes of one place are wrong together.
+        """
+        aligned = groups.reindex(self.features_.index).astype("category")
+        names = aligned.cat.categories
+        code = aligned.cat.codes.to_numpy()
+        problem = self.joint_.problem
+        counts = group_counts(
+            problem.x,
+            problem.unit,
+            self.field_draws_,
+            self.prior_ + self.place_,
+            self.rate_draws_,
+            code,
+            len(names),
+            np.random.default_rng([self.seed, 3]),
+        )
+        p = expit(self.weights().to_numpy().sum(axis=1))
+        inside = code >= 0
+        expected = np.bincount(code[inside], weights=p[inside], minlength=len(names))
+        low, high = np.quantile(counts, [0.05, 0.95], axis=1)
+        return pd.DataFrame(
+            {
+                "expected": expected,
+                "low": np.minimum(low, expected),
+                "high": np.maximum(high, expected),
+            },
+            index=pd.Index(names, name=groups.name),
+        )
+
+    def kit_information(self) -> pd.Series:
+        """Return what a kit would teach at each home: expected change of its probability.
+
+        Returns
+        -------
+        Series
+            In lead lines, 0 to 1/2: over every outcome of two bottles and a form, as likely as
+            the model holds it, the mean absolute change of ``p_lead``.
+        """
+        log_odds = self.weights().to_numpy().sum(axis=1)
+        bottles = self.sources_.water.cell_shares()
+        form = self.sources_.answers.joint_shares()
+        lead_form = self.sources_.pattern.overall() @ form[1:]
+        solder = self.sources_.water.solder_of_home
+        out = np.zeros(len(log_odds))
+        for group in np.unique(solder):
+            here = solder == group
+            out[here] = change_over_odds(
+                log_odds[here],
+                joint_outcomes(bottles[group, 1], lead_form),
+                joint_outcomes(bottles[group, 0], form[0]),
+            )
+        return pd.Series(out, index=self.features_.index, name="kit_information")
+
+    def explain(self, parcel_id: str) -> Explanation:
+        """Return why one home got its probability.
+
+        Raises
+        ------
+        ArgumentError
+            If there is no such parcel.
+        """
+        if parcel_id not in self.features_.index:
+            raise ArgumentError(f"there is no parcel {parcel_id!r}.")
+        at = int(self.features_.index.get_indexer([parcel_id])[0])
+        weights = self.weights()
+        row = weights.iloc[at]
+        sentences = {name: words[at] for name, words in self._sentences(weights).items()}
+        total = float(row.sum())
+        size = {n: abs(float(row[f"weight_{n}"])) for n in PARTS if sentences[n]}
+        order = sorted(size, key=lambda name: -size[name])
+        without = {
+            name: float(expit(total - row[f"weight_{name}"])) for name in SOURCES if name in size
+        }
+        if without:
+            most = max(without, key=lambda name: abs(without[name] - expit(total)))
+            text = (
+                f"without the {most}, the probability would be {without[most]:.0%} "
+                f"instead of {expit(total):.0%}"
+            )
+        else:
+            text = "no record, answer, bottle or check speaks of this home itself"
+        return Explanation(
+            parcel_id,
+            float(expit(total)),
+            {name: float(row[f"weight_{name}"]) for name in PARTS},
+            tuple(sentences[name] for name in order),
+            text,
+        )
+
+    def describe(self) -> dict[str, Any]:
+        """Return the sources used, what was learned of them, the place effect and warnings."""
+        place = self.joint_.place
+        return {
+            "target": self.target,
+            "homes": len(self.features_),
+            "sources": list(self.sources_.names()),
+            "states": len(self.sources_.states),
+            "place": {
+                "kind": self.graph_.kind,
+                "sd": place.sd,
+                "range_m": place.range_m,
+                "units": int(self.graph_.adjacency.shape[0]),
+            },
+            "witnesses": self.sources_.describe(),
+            "warnings": [],
+        }

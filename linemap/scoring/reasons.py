@@ -1,0 +1,192 @@
+"""Reasons in words: one sentence for each source, strongest first."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from scipy.spatial import cKDTree
+from scipy.special import expit
+
+from linemap.scoring.sides import GALVANIZED, LEAD, OTHER, UNKNOWN
+from linemap.scoring.witnesses import AnswersWitness, CheckWitness, RecordWitness
+
+NEAR_M = 150.0
+WORDS = {LEAD: "lead", GALVANIZED: "galvanized", OTHER: "not lead", UNKNOWN: "not known"}
+SAID = {
+    "lead": "lead",
+    "galvanized": "galvanized pipe",
+    "copper": "copper",
+    "plastic": "plastic",
+    "dont_know": "",
+}
+
+
+def top_reasons(weights: pd.DataFrame, sentences: dict[str, np.ndarray]) -> pd.DataFrame:
+    """Return the three strongest reasons of every home.
+
+    Parameters
+    ----------
+    weights : DataFrame
+        Columns ``weight_<source>``.
+    sentences : dict of str to ndarray of str
+        A sentence by source for every home; empty where the source says nothing.
+    """
+    names = list(sentences)
+    size = np.abs(weights[[f"weight_{name}" for name in names]].to_numpy())
+    words = np.column_stack([sentences[name] for name in names])
+    size = np.where(words == "", -1.0, size)
+    order = np.argsort(-size, axis=1, kind="stable")[:, :3]
+    rows = np.arange(len(weights))
+    out = pd.DataFrame(index=weights.index)
+    for j in range(3):
+        chosen = words[rows, order[:, j]]
+        out[f"reason_{j + 1}"] = np.where(size[rows, order[:, j]] < 0, None, chosen)
+    return out
+
+
+def by_pattern(table: pd.DataFrame, say: object) -> np.ndarray:
+    """Return a sentence for each row, worded once for each distinct row."""
+    code, _ = pd.factorize(pd.MultiIndex.from_frame(table), use_na_sentinel=False)
+    first = pd.Series(np.arange(len(table))).groupby(code).first()
+    wording = np.array([say(*table.iloc[at]) for at in first], dtype=object)  # type: ignore[operator]
+    return wording[code]
+
+
+def say_building(features: pd.DataFrame, weight: np.ndarray) -> np.ndarray:
+    """Word what building and use suggest."""
+    year = features["year_built"].to_numpy(dtype=float)
+    near = features["neighbour_year"].to_numpy(dtype=float)
+    table = pd.DataFrame(
+        {
+            "year": np.nan_to_num(year, nan=-1).astype(int),
+            "near": np.where(np.isnan(year), np.nan_to_num(near, nan=-1), -1).astype(int),
+            "share": np.round(expit(weight) * 100).astype(int),
+        }
+    )
+
+    def say(year: int, near: int, share: int) -> str:
+        tail = f"about {share} % of such homes in this city are estimated to have a lead line"
+        if year > 0:
+            return f"built {year}: {tail}"
+        if near > 0:
+            return f"year built not known, neighbours from about {near}: {tail}"
+        return f"year built not known: {tail}"
+
+    return by_pattern(table, say)
+
+
+def near_checks(features: pd.DataFrame, check: CheckWitness) -> tuple[np.ndarray, np.ndarray]:
+    """Return how many other homes within 150 m were checked, and how many of them were lead."""
+    place = features[["x", "y"]].to_numpy()
+    called = check.called_lead()
+    counts = []
+    for mask in (check.heard & check.teaches, check.heard & check.teaches & (called == 1)):
+        if not mask.any():
+            counts.append(np.zeros(len(place), dtype=int))
+            continue
+        tree = cKDTree(place[mask])
+        found = tree.query_ball_point(place, NEAR_M, return_length=True)
+        counts.append(np.asarray(found) - mask)
+    return counts[0], counts[1]
+
+
+def say_place(features: pd.DataFrame, check: CheckWitness, weight: np.ndarray) -> np.ndarray:
+    """Word what the surroundings suggest."""
+    seen, lead = near_checks(features, check)
+    table = pd.DataFrame({"seen": seen, "lead": lead, "more": weight > 0})
+
+    def say(seen: int, lead: int, more: bool) -> str:
+        if seen > 0:
+            lines, are = ("line", "is") if seen == 1 else ("lines", "are")
+            return f"{lead} of {seen} {lines} checked within {NEAR_M:.0f} m {are} lead"
+        side = "more" if more else "less"
+        return f"evidence around here points to {side} lead than the age of its homes suggests"
+
+    return by_pattern(table, say)
+
+
+def say_record(record: RecordWitness, weight: np.ndarray) -> np.ndarray:
+    """Word what the record says and how far it can be believed."""
+    wrong = np.round(record.wrong_rates() * 100).astype(int)
+    table = pd.DataFrame(
+        {"utility": record.side[:, 0], "customer": record.side[:, 1], "wrong": wrong}
+    )
+
+    def say(utility: int, customer: int, wrong: int) -> str:
+        if utility == UNKNOWN and customer == UNKNOWN:
+            return ""
+        if utility == customer:
+            what = f"{WORDS[utility]} on both sides"
+        elif customer == UNKNOWN:
+            what = f"{WORDS[utility]} on the utility's side"
+        elif utility == UNKNOWN:
+            what = f"{WORDS[customer]} on the customer's side"
+        else:
+            what = f"{WORDS[utility]} on the utility's, {WORDS[customer]} on the customer's side"
+        of = "lines without lead" if LEAD in (utility, customer) else "lead lines"
+        return f"the record says {what}, but records here are wrong for {of} in {wrong} % of cases"
+
+    return by_pattern(table, say)
+
+
+def say_answers(answers: AnswersWitness) -> np.ndarray:
+    """Word what the resident answered."""
+    table = pd.DataFrame(answers.code)
+
+    def say(entry: int, replaced: int) -> str:
+        parts = []
+        if entry >= 0:
+            word = SAID[("lead", "galvanized", "copper", "plastic", "dont_know")[entry]]
+            parts.append(
+                f"the resident sees {word} at the entry"
+                if word
+                else "the resident cannot tell the pipe at the entry"
+            )
+        if replaced == 0:
+            parts.append("says that the line was replaced")
+        elif replaced == 1:
+            parts.append("says that the line was not replaced")
+        text = " and ".join(parts)
+        return text if not text.startswith("says") else f"the resident {text}"
+
+    return by_pattern(table, say)
+
+
+def say_water(pairs: pd.DataFrame, rows: np.ndarray, n_homes: int) -> np.ndarray:
+    """Word the results of a home's bottles; several kits show the highest of each bottle."""
+    out = np.full(n_homes, "", dtype=object)
+    if not len(pairs):
+        return out
+    table = pairs.assign(row=rows).groupby("row")[["first_low", "first_high", "flushed_low",
+                                                   "flushed_high"]].max()
+    kits = pairs.assign(row=rows).groupby("row").size()
+
+    def shown(low: float, high: float) -> str:
+        if np.isnan(high):
+            return "no result"
+        return f"{high:.3g} ug/L" if low > 0 else f"below {high:.3g} ug/L"
+
+    for row, first_low, first_high, low, high in table.itertuples():
+        text = f"{shown(first_low, first_high)} after standing, {shown(low, high)} after running"
+        if kits[row] > 1:
+            text = f"highest of {kits[row]} kits: {text}"
+        if not first_low > 0 and not low > 0:
+            text += ", which cannot rule out lead"
+        out[row] = text
+    return out
+
+
+def say_check(check: CheckWitness) -> np.ndarray:
+    """Word what somebody saw."""
+    table = pd.DataFrame(check.seen, columns=["utility", "customer"])
+
+    def say(utility: int, customer: int) -> str:
+        word = {1: "lead", -1: "no lead"}
+        seen = [
+            f"{word[value]} on the {side} side"
+            for value, side in ((utility, "utility's"), (customer, "customer's"))
+            if value != 0
+        ]
+        return "somebody looked and saw " + " and ".join(seen) if seen else ""
+
+    return by_pattern(table, say)

@@ -1,0 +1,144 @@
+"""All witnesses of a city together, and what they jointly say of every home."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from linemap.scoring.evidence import Evidence, Homes
+from linemap.scoring.sides import (
+    FOUR,
+    TWO,
+    SidePattern,
+    Target,
+    lead_weight,
+    sides_told_apart,
+    state_posterior,
+)
+from linemap.scoring.witnesses import (
+    AnswersWitness,
+    CheckWitness,
+    RecordWitness,
+    WaterWitness,
+    Witness,
+)
+
+SOURCES = ("record", "answers", "water", "check")
+"""Order in which the weights of the sources are told apart."""
+
+
+@dataclass(frozen=True)
+class Testimony:
+    """What all sources say of every home, under one set of error rates.
+
+    Attributes
+    ----------
+    by_source : dict of str to ndarray, shape (n_homes, n_states)
+        Log-likelihood ratio of each state against none.
+    log_share : ndarray, shape (n_homes, n_states - 1)
+        Log share of each lead state, given lead.
+    """
+
+    by_source: dict[str, np.ndarray]
+    log_share: np.ndarray
+
+    @property
+    def total(self) -> np.ndarray:
+        """Sum over the sources, (n_homes, n_states)."""
+        return sum(self.by_source.values(), np.zeros((len(self.log_share), 1)))
+
+    def weight(self) -> np.ndarray:
+        """Return the log-likelihood ratio of lead anywhere against none, (n_homes,)."""
+        return lead_weight(self.total, self.log_share)
+
+    def parts(self) -> dict[str, np.ndarray]:
+        """Return each source's share of the weight; they add up to :meth:`weight`.
+
+        With four states the sources meet in the states, not in "lead anywhere", so a source's
+        weight is what it adds to those before it, in the fixed order of ``SOURCES``.
+        """
+        running = np.zeros_like(self.total)
+        before = np.zeros(len(running))
+        out = {}
+        for name in SOURCES:
+            running = running + self.by_source[name]
+            after = lead_weight(running, self.log_share)
+            out[name] = after - before
+            before = after
+        return out
+
+
+class Sources:
+    """The witnesses called for one city.
+
+    Attributes
+    ----------
+    states : ndarray of bool, shape (n_states, 2)
+    witnesses : dict of str to Witness
+    pattern : SidePattern
+    kind : ndarray of int, shape (n_homes,)
+        Which sources of a home may teach, as bits in the order of ``SOURCES``; 0: none.
+    """
+
+    def __init__(self, evidence: Evidence, homes: Homes, target: Target) -> None:
+        self.homes = homes
+        told_apart = sides_told_apart(evidence.lines, evidence.checks)
+        self.states = FOUR if told_apart else TWO
+        history = _history(evidence.lines, homes)
+        self.record = RecordWitness(evidence.lines, homes, self.states, target)
+        self.answers = AnswersWitness(evidence.answers, homes, self.states)
+        self.water = WaterWitness(evidence.pairs, homes, self.states)
+        self.check = CheckWitness(evidence.checks, history, homes, self.states, target)
+        self.witnesses: dict[str, Witness] = {
+            "record": self.record,
+            "answers": self.answers,
+            "water": self.water,
+            "check": self.check,
+        }
+        self.pattern = SidePattern(self.states)
+        self.kind = np.zeros(len(homes.index), dtype=np.int64)
+        for bit, name in enumerate(SOURCES):
+            heard = self.check.teaches if name == "check" else self.witnesses[name].heard
+            self.kind += (1 << bit) * heard
+
+    def testimony(
+        self, *, teaching: bool, rng: np.random.Generator | None = None
+    ) -> Testimony:
+        """Return what the sources say.
+
+        Parameters
+        ----------
+        teaching : bool
+            Leave out checks made on suspicion: they may not teach.
+        rng : Generator, optional
+            Draw the error rates from their posterior.
+        """
+        said = {name: witness.weights(rng) for name, witness in self.witnesses.items()}
+        if teaching:
+            said["check"] = said["check"] * self.check.teaches[:, None]
+        return Testimony(said, self.pattern.log_share(self.homes.era, rng))
+
+    def learn(self, p_lead: np.ndarray, testimony: Testimony) -> None:
+        """Learn all error rates from the posterior probability of lead."""
+        soft = state_posterior(p_lead, testimony.total, testimony.log_share)
+        for witness in self.witnesses.values():
+            witness.learn(soft)
+        self.pattern.learn(soft * (self.kind > 0)[:, None], self.homes.era)
+
+    def names(self) -> tuple[str, ...]:
+        """Return the sources that say anything."""
+        return tuple(name for name in SOURCES if self.witnesses[name].heard.any())
+
+    def describe(self) -> dict[str, Any]:
+        """Return what each source was found to be worth."""
+        return {name: self.witnesses[name].describe() for name in self.names()}
+
+
+def _history(lines: pd.DataFrame, homes: Homes) -> pd.Series | None:
+    if not len(lines) or "ever_below_lead" not in lines.columns:
+        return None
+    table = lines.drop_duplicates("parcel_id").set_index("parcel_id")["ever_below_lead"]
+    return table.astype(object).reindex(homes.index)

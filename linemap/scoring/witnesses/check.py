@@ -1,0 +1,80 @@
+"""A check: somebody looked at the pipe. Nearly certain, for the side that was seen."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from linemap.published import fact
+from linemap.scoring.evidence import Homes
+from linemap.scoring.sides import UNKNOWN, Target, counts_as_target, side_codes
+
+
+class CheckWitness:
+    """Field checks, the latest of each side; their error rate is stated, not learned.
+
+    Checks made because lead was suspected are evidence for their own home only: ``teaches`` is
+    False there, and the model leaves them out of everything that is learned.
+    """
+
+    name = "check"
+
+    def __init__(
+        self,
+        checks: pd.DataFrame,
+        ever_below_lead: pd.Series | None,
+        homes: Homes,
+        states: np.ndarray,
+        target: Target = "lead",
+    ) -> None:
+        self.states = states
+        self.error_ = float(fact("scoring.check.error").value)
+        n = len(homes.index)
+        code = side_codes(checks["material"])
+        row = homes.rows(checks["parcel_id"])
+        usable = (row >= 0) & (code != UNKNOWN)
+        table = pd.DataFrame(
+            {
+                "row": row,
+                "side": np.where((checks["side"].astype(object) == "utility").to_numpy(), 0, 1),
+                "on": checks["checked_on"].to_numpy(),
+                "code": code,
+                "why": checks["why"].astype(object).where(checks["why"].notna(), "unknown"),
+            }
+        )[usable]
+        self.reasons = table.groupby("why")["row"].nunique().to_dict()
+        table = table.sort_values(["on", "code"], kind="stable", na_position="first")
+        latest = table.drop_duplicates(["row", "side"], keep="last")
+        history = None
+        if ever_below_lead is not None:
+            history = ever_below_lead.iloc[latest["row"].to_numpy()]
+        positive = counts_as_target(latest["code"].to_numpy(), history, target)
+        self.seen = np.zeros((n, 2), dtype=np.int8)
+        self.seen[latest["row"], latest["side"]] = np.where(positive, 1, -1)
+        self.heard = (self.seen != 0).any(axis=1)
+        self.teaches = self.heard.copy()
+        self.teaches[table.loc[table["why"] == "suspected", "row"].to_numpy()] = False
+
+    def learn(self, soft: np.ndarray) -> None:
+        """Learn nothing: the error rate of a look is stated."""
+
+    def weights(self, rng: np.random.Generator | None = None) -> np.ndarray:
+        """Return log-likelihood ratios of each state against none, (n_homes, n_states)."""
+        sure = np.log((1 - self.error_) / self.error_)
+        return sure * (self.seen.astype(float) @ self.states.T.astype(float))
+
+    def called_lead(self) -> np.ndarray:
+        """Return 1 where a side was seen to be lead, 0 where only other pipe was seen, else NaN."""
+        out = np.where((self.seen == 1).any(axis=1), 1.0, 0.0)
+        return np.where(self.heard, out, np.nan)
+
+    def describe(self) -> dict[str, Any]:
+        """Return how many homes were checked, for which reasons, and the stated error."""
+        return {
+            "homes": int(self.heard.sum()),
+            "used_to_learn": int((self.heard & self.teaches).sum()),
+            "why": {str(key): int(value) for key, value in sorted(self.reasons.items())},
+            "error": self.error_,
+        }

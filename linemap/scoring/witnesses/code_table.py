@@ -1,0 +1,63 @@
+"""Tables of how often a source says each thing in each state, learned and shrunk."""
+
+from __future__ import annotations
+
+from typing import Any, Protocol
+
+import numpy as np
+
+
+class Witness(Protocol):
+    """What every witness can do; see the package text."""
+
+    name: str
+    heard: np.ndarray
+    """Whether the source says anything of each home."""
+
+    def learn(self, soft: np.ndarray) -> None:
+        """Learn error rates from the posterior of each state of each home."""
+
+    def weights(self, rng: np.random.Generator | None = None) -> np.ndarray:
+        """Return log-likelihood ratios of each state against none, (n_homes, n_states)."""
+
+    def describe(self) -> dict[str, Any]:
+        """Return what was learned, as plain numbers."""
+
+
+def soft_counts(
+    code: np.ndarray, soft: np.ndarray, n_codes: int, group: np.ndarray | None = None,
+    n_groups: int = 1,
+) -> np.ndarray:
+    """Count codes by group and state, each home split over its states.
+
+    Parameters
+    ----------
+    code : ndarray of int, shape (n,)
+        What the source says.
+    soft : ndarray, shape (n, n_states)
+        Posterior of each state, times any weight of the row.
+    n_codes : int
+    group : ndarray of int, shape (n,), optional
+    n_groups : int
+
+    Returns
+    -------
+    ndarray, shape (n_groups, n_states, n_codes)
+    """
+    key = code if group is None else group * n_codes + code
+    counts = [
+        np.bincount(key, weights=soft[:, k], minlength=n_groups * n_codes)
+        for k in range(soft.shape[1])
+    ]
+    return np.stack([one.reshape(n_groups, n_codes) for one in counts], axis=1)
+
+
+def shrunk_counts(counts: np.ndarray, centre: np.ndarray, strength: float) -> np.ndarray:
+    """Return Dirichlet parameters: counts plus ``strength`` homes that follow ``centre``."""
+    return counts + strength * centre
+
+
+def shares(parameters: np.ndarray, rng: np.random.Generator | None = None) -> np.ndarray:
+    """Return shares over the last axis: the Dirichlet mean, or one draw of it."""
+    values = parameters if rng is None else rng.gamma(parameters) + 1e-300
+    return values / values.sum(axis=-1, keepdims=True)

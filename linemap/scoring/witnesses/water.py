@@ -1,0 +1,160 @@
+"""The two bottles: how often each pair of results comes from a lead line and from another."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from linemap.published import fact
+from linemap.scoring.evidence import Homes
+from linemap.scoring.witnesses.code_table import shares
+from linemap.scoring.witnesses.water_bands import N_BANDS, band_cover, local_table
+
+SOLDER = ("before 1950", "1950 to 1988", "1989 or later", "year not known")
+SOLDER_OF_ERA = np.array([0, 0, 1, 1, 2, 3])
+CELLS = N_BANDS * N_BANDS
+
+
+class WaterWitness:
+    """Shares of each pair of bands (first, flushed), by lead or not and by solder era.
+
+    Kits set aside teach and tell nothing; a kit with a doubt, or flushed for a time at which
+    the second bottle need not come from the line, counts less. Several kits of one home share
+    one home effect and count as fewer than their number. Shares start from published levels
+    moved to the local level of corrosion control, and are learned in the city from there. The
+    weight of a home is capped by what the number of homes behind the shares can support, and a
+    pair of results below the limit never weighs more than the published sensitivity allows.
+    """
+
+    name = "water"
+
+    def __init__(self, pairs: pd.DataFrame, homes: Homes, states: np.ndarray) -> None:
+        self.lead_state = states.any(axis=1).astype(int)
+        self.n_homes = len(homes.index)
+        row = homes.rows(pairs["parcel_id"])
+        verdict = pairs["verdict"].astype(object).to_numpy()
+        use = (row >= 0) & np.isin(verdict, ["usable", "usable_with_doubt"])
+        kits = self.kits = pairs.loc[use]
+        self.row = row[use]
+        self.first = band_cover(
+            kits["first_low"].to_numpy(dtype=float), kits["first_high"].to_numpy(dtype=float)
+        )
+        self.flushed = band_cover(
+            kits["flushed_low"].to_numpy(dtype=float), kits["flushed_high"].to_numpy(dtype=float)
+        )
+        self.none_seen = (
+            (kits["first_low"].fillna(0) == 0) & (kits["flushed_low"].fillna(0) == 0)
+        ).to_numpy()
+        self.solder_of_home = SOLDER_OF_ERA[homes.era]
+        self.solder = self.solder_of_home[self.row]
+        self.trust = self._trust(kits, verdict[use])
+        self.heard = np.zeros(self.n_homes, dtype=bool)
+        self.heard[self.row] = True
+        self._share_home_effect()
+        self.strength = dict(fact("scoring.water.strength").value)
+        self.limits = dict(fact("scoring.water.weight_limits").value)
+        self.studied = dict(fact("scoring.water.studied").value)
+        self.behind = {
+            0: float(self.studied["not_lead_homes"]), 1: float(self.studied["lead_homes"])
+        }
+        self.level_: dict[str, tuple[float, float]] = {}
+        self.parameters = np.stack(
+            [
+                np.repeat(local_table(np.zeros((N_BANDS, N_BANDS)), lead)[0].reshape(1, -1), 4, 0)
+                * float(self.strength["overall"])
+                for lead in (False, True)
+            ],
+            axis=1,
+        )
+
+    @staticmethod
+    def _trust(kits: pd.DataFrame, verdict: np.ndarray) -> np.ndarray:
+        """Return how far each kit counts, 0 to 1: by its verdict and its flushing time."""
+        trust = np.where(verdict == "usable_with_doubt", float(fact("scoring.water.doubt").value), 1)
+        window = fact("scoring.water.flush_window").value
+        flush = kits["flush_min"].to_numpy(dtype=float)
+        outside = (flush < window["from"]) | (flush > window["to"])
+        return trust * np.where(outside, float(fact("scoring.water.doubt").value), 1.0)
+
+    def _share_home_effect(self) -> None:
+        """Lower the trust of repeat kits: k kits of one home are worth k / (1 + (k - 1) r)."""
+        within = np.log(float(fact("scoring.water.within_home_gsd").value))
+        between = np.log(float(fact("scoring.water.between_home_gsd").value))
+        alike = 1.0 - min(within**2 / between**2, 1.0)
+        kits = np.bincount(self.row, minlength=self.n_homes)[self.row]
+        self.trust = self.trust / (1.0 + (kits - 1) * alike)
+
+    def _likelihood(self, table: np.ndarray) -> np.ndarray:
+        """Return the likelihood of each kit under each solder era's table, (n_kits, 2)."""
+        cells = table.reshape(-1, 2, N_BANDS, N_BANDS)[self.solder]
+        return np.einsum("na,nsab,nb->ns", self.first, cells, self.flushed)
+
+    def learn(self, soft: np.ndarray) -> None:
+        """Learn the shares, splitting each kit over its possible bands and states."""
+        if not len(self.row):
+            return
+        lead = soft[:, self.lead_state == 1].sum(axis=1)
+        split = np.stack([1 - lead, lead], axis=1)[self.row] * self.trust[:, None]
+        cover = self.first[:, :, None] * self.flushed[:, None, :]
+        table = shares(self.parameters).reshape(-1, 2, N_BANDS, N_BANDS)
+        counts = np.zeros((len(SOLDER), 2, CELLS))
+        for s in (0, 1):
+            cells = cover * table[self.solder, s]
+            cells /= cells.sum(axis=(1, 2), keepdims=True)
+            weighted = cells.reshape(-1, CELLS) * split[:, s][:, None]
+            for group in range(len(SOLDER)):
+                counts[group, s] = weighted[self.solder == group].sum(axis=0)
+        for s, name in enumerate(("not_lead", "lead")):
+            total = counts[:, s].sum(axis=0)
+            centre, self.level_[name] = local_table(total.reshape(N_BANDS, N_BANDS), bool(s))
+            overall = total + float(self.strength["overall"]) * centre.ravel()
+            self.behind[s] = float(self.studied[f"{name}_homes"]) + float(total.sum())
+            self.parameters[:, s] = counts[:, s] + float(self.strength["solder"]) * (
+                overall / overall.sum()
+            )
+
+    def cell_shares(self) -> np.ndarray:
+        """Return the share of each pair of bands, (n_solder, 2, cells): not lead, lead."""
+        return shares(self.parameters)
+
+    def caps(self) -> tuple[float, float]:
+        """Return the lowest and highest weight of a home [log-odds].
+
+        With n homes behind a share, none of which gave a false result, its upper 95 % limit is
+        3/n; no home may weigh more than that allows, nor beyond the stated limits.
+        """
+        high = min(np.log(self.behind[0] / 3.0), float(self.limits["high"]))
+        low = max(-np.log(self.behind[1] / 3.0), float(self.limits["low"]))
+        return float(low), float(high)
+
+    def weights(self, rng: np.random.Generator | None = None) -> np.ndarray:
+        """Return log-likelihood ratios of each state against none, (n_homes, n_states)."""
+        out = np.zeros((self.n_homes, len(self.lead_state)))
+        if len(self.row):
+            likelihood = self._likelihood(shares(self.parameters, rng))
+            ratio = np.log(likelihood[:, 1] / likelihood[:, 0])
+            floor = float(self.limits["none_seen"])
+            ratio = np.where(self.none_seen, np.maximum(ratio, floor), ratio) * self.trust
+            home = np.bincount(self.row, weights=ratio, minlength=self.n_homes)
+            home = np.clip(home, *self.caps())
+            out[:, self.lead_state == 1] = home[:, None]
+        return out
+
+    def describe(self) -> dict[str, Any]:
+        """Return counts, local levels, caps, and the sensitivity and specificity of the flush."""
+        table = shares(self.parameters.sum(axis=0)).reshape(2, N_BANDS, N_BANDS).sum(axis=1)
+        above = table[:, ::-1].cumsum(axis=1)[:, ::-1]
+        kits_of = np.bincount(self.row, minlength=self.n_homes)
+        return {
+            "homes": int(self.heard.sum()),
+            "kits": len(self.row),
+            "homes_with_repeat_kits": int((kits_of > 1).sum()),
+            "log_level_shift": {k: [round(x, 3) for x in v] for k, v in self.level_.items()},
+            "flushed_at_least_band": {
+                "not_lead": above[0].round(4).tolist(),
+                "lead": above[1].round(4).tolist(),
+            },
+            "weight_limits": [round(x, 3) for x in self.caps()],
+        }
