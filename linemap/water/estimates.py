@@ -49,7 +49,7 @@ class StepCurve:
         """Return the first place that reaches a share; NaN where it lies below all limits."""
         if share <= self.unresolved:
             return float("nan")
-        found = np.searchsorted(self.share, share * (1 - 1e-12), side="left")
+        found = int(np.searchsorted(self.share, share * (1 - 1e-12), side="left"))
         return float(self.at[min(found, self.at.size - 1)])
 
 

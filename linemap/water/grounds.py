@@ -214,7 +214,9 @@ tampering, wrong_method.
         raise ArgumentError(f"these kits are not in the table: {', '.join(map(str, missing))}")
     out = pairs.copy()
     mask = out["kit_id"].isin(wanted).to_numpy()
-    words = f"set aside: {ground.replace('_', ' ')}" + (f" ({note})" if note else "")
+    words = f"set aside: {ground.replace('_', ' ')}" + (
+        f" ({note.replace(';', ',')})" if note else ""
+    )
     before = out["reasons"].astype(object).where(out["reasons"].notna(), "")
     joined = (before + "; " + words).where(before != "", words)
     out["reasons"] = before.where(before != "", None).mask(mask, joined)

@@ -7,10 +7,9 @@ import datetime as dt
 import numpy as np
 import pandas as pd
 
-from linemap.errors import ArgumentError
-from linemap.published import fact
 from linemap.tables import complete_table
 from linemap.water.grounds import KitRules, judge
+from linemap.water.results import bounds
 
 DRAWS = ("first", "flushed")
 
@@ -169,15 +168,7 @@ def _intervals(
     ids: pd.Index, rows: pd.DataFrame, analyte: str
 ) -> tuple[np.ndarray, np.ndarray, dict[str, np.ndarray]]:
     """Return one reading [ug/L] per kit as an interval, and what was odd about it."""
-    value = rows["value_ug_l"].to_numpy(float)
-    limit = rows["limit_ug_l"].to_numpy(float)
-    below = rows["below_limit"].to_numpy(bool) | (value == 0)
-    if (value < 0).any() or (limit < 0).any():
-        raise ArgumentError("a concentration is negative; set such results aside at intake")
-    stand_in = float(fact(f"water.pql.{analyte}").value)
-    no_limit = below & ~(limit > 0)
-    high = np.where(below, np.where(no_limit, stand_in, limit), value)
-    low = np.where(below, 0.0, value)
+    low, high, no_limit = bounds(rows, analyte)
     table = pd.DataFrame(
         {
             "kit": ids.get_indexer(pd.Index(rows["kit_id"])),

@@ -11,10 +11,10 @@ from numpy.typing import ArrayLike
 
 from linemap.errors import ArgumentError, EvidenceError
 from linemap.published import fact
+from linemap.water.levels import Edition, action_level
 
 RankMethod = Literal["interpolate", "half_up", "half_even", "next_rank"]
 RANK_METHODS: tuple[RankMethod, ...] = ("interpolate", "half_up", "half_even", "next_rank")
-Edition = Literal["LCR", "LCRR", "LCRI"]
 
 NOT_COMPLIANCE = "programme statistic, not a compliance value"
 """Label of every percentile that comes from volunteers' kits."""
@@ -77,55 +77,6 @@ class Percentile90:
             f"{self.high:g}, n = {self.n}, {self.method}), {side} the action level of "
             f"{self.action_level:g} ug/L{firm}; {self.label}"
         )
-
-
-def action_level(
-    edition: Edition = "LCRR", *, on: dt.date | None = None, state: str | None = None
-) -> float:
-    """Return the lead action level that applies.
-
-    Parameters
-    ----------
-    edition : {"LCR", "LCRR", "LCRI"}
-        Edition of the rule. Without a date its own level is returned.
-    on : date, optional
-        Last day of the sampling period. Before 1 November 2027 the level is that of the
-        editions then in force, whatever ``edition`` says, and from that day the newest.
-    state : str, optional
-        A state with a stricter level on file; the stricter of both applies.
-
-    Returns
-    -------
-    float
-        Level [ug/L].
-
-    Raises
-    ------
-    ArgumentError
-        If the edition or the state is not on file.
-
-    References
-    ----------
-    40 CFR 141.80(c); 89 FR 86418 (facts ``lead.action_level.*``).
-
-    Examples
-    --------
-    >>> action_level("LCR"), action_level("LCRI")
-    (15.0, 10.0)
-    >>> action_level("LCRI", on=dt.date(2027, 10, 31)), action_level("LCRR", on=dt.date(2027, 11, 1))
-    (15.0, 10.0)
-    """
-    if edition not in ("LCR", "LCRR", "LCRI"):
-        raise ArgumentError(f"edition {edition!r} is not one of LCR, LCRR, LCRI")
-    if on is not None:
-        newest = on >= fact("lead.action_level_from.LCRI").value
-        edition = "LCRI" if newest else ("LCRR" if edition == "LCRI" else edition)
-    level = float(fact(f"lead.action_level.{edition}").value)
-    if state is not None:
-        stricter = fact(f"water.action_level_state.{state}")
-        if on is None or on >= fact(f"water.action_level_state_from.{state}").value:
-            level = min(level, float(stricter.value))
-    return level
 
 
 def rank_90(values: ArrayLike, *, method: RankMethod = "interpolate") -> float:
@@ -278,50 +229,6 @@ def percentile_90(
         confidence=confidence,
         straddles=bool(_compared(low, rounding) <= held < _compared(high, rounding)),
     )
-
-
-def rule_value(
-    value: float,
-    *,
-    below_limit: bool = False,
-    analyte: Literal["lead", "copper"] = "lead",
-    between: Literal["as_measured", "half_pql"] = "as_measured",
-) -> float:
-    """Return the figure that the rule puts in place of one measured result.
-
-    It is for percentiles only. Statistics keep a non-detect as censored at its limit.
-
-    Parameters
-    ----------
-    value : float
-        Result, or the limit of a non-detect [ug/L].
-    below_limit : bool
-        Whether it is a non-detect; counted as zero.
-    analyte : {"lead", "copper"}
-        What was measured.
-    between : {"as_measured", "half_pql"}
-        What stands for a result from the detection limit up to the quantitation level.
-
-    Returns
-    -------
-    float
-        [ug/L]
-
-    References
-    ----------
-    40 CFR 141.89(a)(1); 10 NYCRR 5-1.40 note 2.
-
-    Examples
-    --------
-    >>> rule_value(1, below_limit=True), rule_value(3), rule_value(3, between="half_pql")
-    (0.0, 3.0, 2.5)
-    """
-    if between not in fact("water.report_between_mdl_and_pql").value:
-        raise ArgumentError(f"between must be as_measured or half_pql, not {between!r}")
-    if below_limit:
-        return 0.0
-    pql = float(fact(f"water.pql.{analyte}").value)
-    return pql / 2 if between == "half_pql" and value < pql else float(value)
 
 
 def _ranks(n: int, method: RankMethod) -> tuple[int, int, int]:
