@@ -1,0 +1,259 @@
+"""The oracle: the best that anybody could say from the utility's evidence.
+
+It knows how the city was made (every knob, every latent effect of place) but not the pipes: it
+sees the same building years (missing and rounded), cards, forms, bottles and checks as the
+utility, and returns the exact posterior. Nothing beats it but by luck.
+
+Departures from exactness, all tiny: the era of the plumbing, the true owner and the main's year
+are taken as known where the assessor's table has gaps; that nobody asked for a check is not used.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from synthetic_city.bottles import KINDS, bottle_likelihood, log_means
+from synthetic_city.buildings import (
+    FIRST_YEAR,
+    LAST_YEAR,
+    nearest,
+    rounding_chances,
+    year_spread,
+)
+from synthetic_city.checks import SIDES, check_likelihood
+from synthetic_city.draws import Floats, Ints
+from synthetic_city.kits import TOLD, YES_NO, entry_chances
+from synthetic_city.knobs import Knobs
+from synthetic_city.pipes import (
+    ANY_LEAD,
+    CUSTOMER,
+    MATERIALS,
+    RENEWED,
+    UTILITY,
+    WATER_KIND,
+    laid_chances,
+    renewal_chances,
+    state_chances,
+)
+from synthetic_city.records import BLANK, record_likelihood, wrong_chances
+
+_AT_ONCE = 50_000
+
+
+def posterior(
+    homes: pd.DataFrame,
+    area: pd.DataFrame,
+    checks: pd.DataFrame,
+    kits: pd.DataFrame,
+    samples: pd.DataFrame,
+    answers: pd.DataFrame,
+    *,
+    knobs: Knobs,
+) -> tuple[Floats, Floats]:
+    """Return the chance of lead from building and place alone, and after all evidence.
+
+    Parameters
+    ----------
+    homes : DataFrame
+        Truth table; only what the module text names is read from it.
+    area : DataFrame
+        Areas with latent columns; ``homes.area`` is a row of it.
+    checks, kits : DataFrame
+        With ``home`` (row number of ``homes``).
+    samples, answers : DataFrame
+        Keyed by ``kit_id``.
+
+    Returns
+    -------
+    p_place, p_oracle : array, shape (n,)
+    """
+    n = len(homes)
+    place, after = np.empty(n), np.empty(n)
+    witnesses = [
+        _seen(checks, knobs),
+        _told(homes, kits, answers, knobs),
+        _measured(homes, kits, samples, knobs),
+    ]
+    for start in range(0, n, _AT_ONCE):
+        part = slice(start, min(start + _AT_ONCE, n))
+        some = homes.iloc[part]
+        prior = _prior(some, knobs)
+        place[part] = prior[:, ANY_LEAD].sum(axis=1)
+        card = record_likelihood(
+            some["recorded_utility"].to_numpy(),
+            some["recorded_customer"].to_numpy(),
+            wrong_chances(some["year"].to_numpy(), area, some["area"].to_numpy(), knobs),
+        )
+        log = np.log(np.maximum(prior, 1e-300)) + np.log(np.maximum(card, 1e-300))
+        for home, weight in witnesses:
+            low, high = np.searchsorted(home, [part.start, part.stop])
+            np.add.at(log, home[low:high] - start, weight[low:high])
+        log -= log.max(axis=1, keepdims=True)
+        share = np.exp(log)
+        after[part] = share[:, ANY_LEAD].sum(axis=1) / share.sum(axis=1)
+    return place, after
+
+
+def _prior(homes: pd.DataFrame, knobs: Knobs) -> Floats:
+    """Return the chances of all states from what is known of building and place."""
+    home, line_year, weight = _line_years(homes, knobs)
+    effect = homes["contract_effect"].to_numpy()[home]
+    laid = laid_chances(line_year, effect, homes["big"].to_numpy()[home], knobs)
+    renewed = renewal_chances(
+        line_year,
+        homes["main_year"].to_numpy()[home] > line_year + 15,
+        homes["owner"].to_numpy()[home],
+        homes["income_z"].to_numpy()[home],
+        knobs,
+    )
+    states = state_chances(laid, renewed, knobs) * weight[:, None]
+    first = np.flatnonzero(np.r_[True, home[1:] != home[:-1]])
+    total: Floats = np.add.reduceat(states, first, axis=0)
+    return total / total.sum(axis=1, keepdims=True)
+
+
+def _line_years(homes: pd.DataFrame, knobs: Knobs) -> tuple[Ints, Floats, Floats]:
+    """Return candidate line years with their weights, in the order of homes.
+
+    A year that ends in 0 or 5 may be rounded, a missing one may be any of the tract's; and a
+    house later than its tract may stand on the tract's line.
+    """
+    told = homes["year_built"].to_numpy(dtype=float)
+    wave = homes["wave_year"].to_numpy()
+    n = len(told)
+    gone = np.isnan(told)
+    round_ = ~gone & (told % 5 == 0)
+    spread = np.arange(-5, 6)
+    every = np.arange(FIRST_YEAR, LAST_YEAR + 1)
+    home = np.concatenate(
+        [
+            np.flatnonzero(~gone & ~round_),
+            np.repeat(np.flatnonzero(round_), len(spread)),
+            np.repeat(np.flatnonzero(gone), len(every)),
+        ]
+    )
+    year = np.concatenate(
+        [
+            told[~gone & ~round_],
+            (told[round_][:, None] + spread).ravel(),
+            np.tile(every, int(gone.sum())).astype(float),
+        ]
+    ).astype(np.int64)
+    at = wave[home]
+    sd = year_spread(at, knobs)
+    early = np.exp(-0.5 * ((year - at) / sd) ** 2) / (sd * np.sqrt(2 * np.pi))
+    late = np.where((year >= at + 7.5) & (at < 1990), 1 / (LAST_YEAR - at - 8), 0.0)
+    infill = np.where(at < 1990, knobs.infill_share, 0.0)
+    to_five, to_ten = rounding_chances(year, knobs)
+    said = told[home]
+    report = np.where(
+        np.isnan(said),
+        1.0,
+        (1 - to_five - to_ten) * (year == said)
+        + to_five * (nearest(year, 5) == said)
+        + to_ten * (nearest(year, 10) == said),
+    )
+    inside = (year >= FIRST_YEAR) & (year <= LAST_YEAR)
+    own = ((1 - infill) * early + infill * (1 - knobs.infill_reuses_line) * late) * report * inside
+    old = infill * knobs.infill_reuses_line * late * report * inside
+    own = np.maximum(own, 1e-12 * report * inside)
+    all_home = np.concatenate([home, home])
+    line_year = np.concatenate([year.astype(float), np.round(at)])
+    weight = np.concatenate([own, old])
+    use = weight > 1e-14
+    order = np.argsort(all_home[use], kind="stable")
+    kept = all_home[use][order]
+    assert len(np.unique(kept)) == n
+    return kept, line_year[use][order], weight[use][order]
+
+
+def _seen(checks: pd.DataFrame, knobs: Knobs) -> tuple[Ints, Floats]:
+    """Return the log-likelihood of every check under each state."""
+    code = pd.Categorical(checks["material"], categories=list(MATERIALS)).codes.astype(np.int64)
+    at_utility = (checks["side"].astype(str) == SIDES[0]).to_numpy()
+    true = np.where(at_utility[:, None], UTILITY, CUSTOMER)
+    return _sorted(
+        checks["home"].to_numpy(),
+        np.log(check_likelihood(true, code[:, None], knobs.check_error)),
+    )
+
+
+def _told(
+    homes: pd.DataFrame, kits: pd.DataFrame, answers: pd.DataFrame, knobs: Knobs
+) -> tuple[Ints, Floats]:
+    """Return the log-likelihood of every form under each state."""
+    home = answers["kit_id"].map(kits.set_index("kit_id")["home"]).to_numpy().astype(np.int64)
+    entry = pd.Categorical(answers["entry_pipe"], categories=list(TOLD)).codes.astype(np.int64)
+    renewed = pd.Categorical(answers["line_replaced"], categories=list(YES_NO)).codes
+    owner = homes["owner"].to_numpy()[home]
+    by_material = np.stack(
+        [entry_chances(np.full(len(home), m), owner, knobs) for m in range(5)], axis=1
+    )
+    said = np.take_along_axis(by_material, entry[:, None, None], axis=2)[:, :, 0][:, CUSTOMER]
+    card = homes["recorded_customer"].to_numpy()[home]
+    copying = np.where(card < min(BLANK, 4), knobs.answer_repeats_record, 0.0)[:, None]
+    said = (1 - copying) * said + copying * (entry == card)[:, None]
+    changed = np.where(
+        RENEWED,
+        np.array(knobs.renewed_told)[renewed][:, None],
+        np.array(knobs.renewed_told_not)[renewed][:, None],
+    )
+    return _sorted(home, np.log(np.maximum(said, 1e-300)) + np.log(changed))
+
+
+def _measured(
+    homes: pd.DataFrame, kits: pd.DataFrame, samples: pd.DataFrame, knobs: Knobs
+) -> tuple[Ints, Floats]:
+    """Return the log-likelihood of all bottles of a home under each state.
+
+    The home's own effect is summed over (Gauss-Hermite), shared by all its kits; so are filters
+    that the form hides and bottles that changed places.
+    """
+    lead = samples[samples["analyte"] == "lead"]
+    back = kits[kits["kit_id"].isin(lead["kit_id"])]
+    value, limit = (
+        {
+            draw: part.set_index("kit_id")[name].reindex(back["kit_id"]).to_numpy(dtype=float)
+            for draw, part in lead.groupby("draw", observed=True)
+        }
+        for name in ("value_ug_l", "limit_ug_l")
+    )
+    nowhere = np.full(len(back), np.nan)
+    home = back["home"].to_numpy()
+    stood = back["stagnation_h"].to_numpy(dtype=float)
+    ran = back["flush_min"].to_numpy(dtype=float)
+    means = log_means(homes["solder"].to_numpy()[home], stood, ran, knobs)
+    node, mass = np.polynomial.hermite_e.hermegauss(21)
+    effect = knobs.home_sd * node
+    told = pd.Categorical(back["filter_used"], categories=list(YES_NO)).codes
+    chance = np.array([knobs.filter_told_off, knobs.filter_told])[:, told]
+    chance *= np.array([1 - knobs.filter_on, knobs.filter_on])[:, None]
+    chance /= chance.sum(axis=0)
+    total = np.full((len(back), KINDS, len(node)), -np.inf)
+    for filtered in (False, True):
+        for swapped in (False, True):
+            order = means[::-1] if swapped else means
+            log = np.log(knobs.bottles_swapped if swapped else 1 - knobs.bottles_swapped)
+            log = log + np.log(chance[int(filtered)])[:, None, None]
+            for draw, mean in zip(("first", "flushed"), order, strict=True):
+                log = log + bottle_likelihood(
+                    value.get(draw, nowhere),
+                    limit.get(draw, nowhere),
+                    mean,
+                    effect,
+                    filtered,
+                    knobs,
+                )
+            total = np.logaddexp(total, log)
+    owner, place = np.unique(home, return_inverse=True)
+    joint = np.zeros((len(owner), KINDS, len(node)))
+    np.add.at(joint, place, total)
+    top = joint.max(axis=2, keepdims=True, initial=-1e300)
+    by_kind = np.log((np.exp(joint - top) * (mass / mass.sum())).sum(axis=2)) + top[:, :, 0]
+    return owner, by_kind[:, WATER_KIND]
+
+
+def _sorted(home: Ints, weight: Floats) -> tuple[Ints, Floats]:
+    order = np.argsort(home, kind="stable")
+    return home[order], weight[order]
