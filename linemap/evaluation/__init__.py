@@ -10,6 +10,7 @@ from linemap.evaluation.cautions import Caution
 from linemap.evaluation.headline import Headline
 from linemap.evaluation.intervals import finite_population_interval, share_interval
 from linemap.evaluation.judgement import PROTOCOLS, QUICK, evaluate
+from linemap.evaluation.labels import check_labels, record_labels
 from linemap.evaluation.overlap import Overlap
 from linemap.evaluation.prevalence import remaining_lead
 from linemap.evaluation.result import Evaluation
@@ -24,10 +25,12 @@ __all__ = [
     "Headline",
     "Overlap",
     "SpatialRange",
+    "check_labels",
     "choose_calibration",
     "evaluate",
     "finite_population_interval",
     "perfect_ece",
+    "record_labels",
     "remaining_lead",
     "share_interval",
     "spatial_range",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Literal
 
 import numpy as np
@@ -105,17 +106,20 @@ def finite_population_interval(
         )
     tail = (1 - level) / sides
     highest = pool - (looked - found)
-
-    def last(ok: NDArray[np.bool_]) -> int:
-        return int(np.flatnonzero(ok)[-1])
-
-    counts = np.arange(found, highest + 1)
-    at_most = hypergeom.cdf(found, pool, counts, looked)
-    high = int(counts[last(at_most > tail)])
+    # as lead lines are added, showing as few becomes rarer and showing as many more common
+    high = _last(lambda k: hypergeom.cdf(found, pool, k, looked) > tail, found, highest)
     if sides == 1 or found == 0:
         return found, high
-    at_least = hypergeom.sf(found - 1, pool, counts, looked)
-    return int(counts[np.flatnonzero(at_least > tail)[0]]), high
+    below = _last(lambda k: hypergeom.sf(found - 1, pool, k, looked) <= tail, found - 1, high)
+    return below + 1, high
+
+
+def _last(holds: Callable[[int], bool], low: int, high: int) -> int:
+    """Return the last number from ``low`` (taken to hold) to ``high`` at which a rule holds."""
+    while low < high:
+        middle = (low + high + 1) // 2
+        low, high = (middle, high) if holds(middle) else (low, middle - 1)
+    return low
 
 
 def block_weights(

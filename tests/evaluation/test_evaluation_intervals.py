@@ -1,0 +1,102 @@
+"""Intervals: exact coverage by enumeration, agreement with scipy, blocks kept whole."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.stats import binomtest, hypergeom
+
+from linemap.errors import ArgumentError
+from linemap.evaluation.intervals import (
+    block_weights,
+    finite_population_interval,
+    percentiles,
+    share_interval,
+)
+from linemap.evaluation.measures import auc
+
+
+@pytest.mark.parametrize(("found", "looked"), [(0, 12), (3, 40), (40, 40), (17, 160)])
+def test_share_interval_agrees_with_scipy(found, looked):
+    for ours, theirs in (("wilson", "wilson"), ("exact", "exact")):
+        reference = binomtest(found, looked).proportion_ci(0.95, method=theirs)
+        assert share_interval(found, looked, method=ours) == pytest.approx(
+            (reference.low, reference.high), abs=1e-9
+        )
+
+
+@pytest.mark.parametrize(("pool", "looked"), [(40, 10), (60, 25), (30, 30)])
+def test_finite_population_interval_covers_every_truth(pool, looked):
+    for truth in range(pool + 1):
+        coverage = sum(
+            hypergeom.pmf(found, pool, truth, looked)
+            for found in range(max(0, looked - (pool - truth)), min(looked, truth) + 1)
+            if finite_population_interval(found, looked, pool)[0]
+            <= truth
+            <= finite_population_interval(found, looked, pool)[1]
+        )
+        assert coverage >= 0.95 - 1e-12
+
+
+def test_looking_everywhere_leaves_no_doubt():
+    assert finite_population_interval(7, 50, 50) == (7, 7)
+
+
+def test_finite_population_interval_nears_the_endless_one():
+    low, high = finite_population_interval(30, 200, 2_000_000)
+    assert (low / 2e6, high / 2e6) == pytest.approx(
+        share_interval(30, 200, method="exact"), abs=2e-4
+    )
+
+
+@pytest.mark.parametrize("counts", [(5, 4, 10), (-1, 4, 10), (1, 11, 10)])
+def test_counts_that_contradict_each_other_are_refused(counts):
+    with pytest.raises(ArgumentError, match="check the counts"):
+        finite_population_interval(*counts)
+
+
+def test_share_of_nothing_is_unknown_and_nonsense_is_refused():
+    assert share_interval(0, 0) == (0.0, 1.0)
+    with pytest.raises(ArgumentError, match="check the counts"):
+        share_interval(3, 2)
+
+
+def test_blocks_are_drawn_whole():
+    blocks = np.array([4, 4, 9, 9, 9, 1])
+    counts = block_weights(blocks, 50, np.random.default_rng(0))
+    assert (counts[:, 0] == counts[:, 1]).all()
+    assert (counts[:, [2]] == counts[:, 3:5]).all()
+    assert (counts[:, [0, 2, 5]].sum(axis=1) == 3).all()
+
+
+def test_few_blocks_or_few_values_give_no_interval():
+    values = np.arange(100.0)
+    assert np.isfinite(percentiles(values, 5)).all()
+    assert np.isnan(percentiles(values, 4)).all()
+    assert np.isnan(percentiles(np.where(values < 60, np.nan, values), 9)).all()
+
+
+def test_bootstrap_interval_of_auc_covers_the_truth():
+    # scores of lead homes are normal, one sd above the others: AUC = Phi(1 / sqrt 2) = .7602
+    rng = np.random.default_rng(3)
+    inside = 0
+    for _ in range(150):
+        label = (rng.random(240) < 0.4).astype(float)
+        score = rng.normal(label, 1)
+        block = np.arange(240) // 4
+        draws = auc(label, score, block_weights(block, 150, rng))
+        low, high = percentiles(draws, 60)
+        inside += low <= 0.7602 <= high
+    assert 0.88 <= inside / 150 <= 0.99
+
+
+def test_block_bootstrap_is_wider_where_neighbours_are_alike():
+    rng = np.random.default_rng(4)
+    block = np.repeat(np.arange(40), 10)
+    label = (rng.random(40) < 0.4).astype(float)[block]
+    score = rng.normal(0, 1, 40)[block] + label
+    spread = [
+        np.ptp(percentiles(auc(label, score, block_weights(b, 300, rng)), 40))
+        for b in (block, np.arange(400))
+    ]
+    assert spread[0] > 2 * spread[1]
