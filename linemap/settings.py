@@ -276,7 +276,7 @@ def _mapping_faults(raw: dict[str, Any]) -> list[str]:
     columns = raw.get("columns", {})
     if isinstance(columns, dict):
         for table, mapping in columns.items():
-            if table not in INPUT_TABLES:
+            if table not in (*INPUT_TABLES, "opt_out"):
                 faults.append(
                     f"columns.{table} is not a table.{_nearest(table, list(INPUT_TABLES))}"
                 )

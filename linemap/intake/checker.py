@@ -200,6 +200,6 @@ def shown(value: Any, width: int = 60) -> str:
     """Return a value as a short text for a message; empty if missing."""
     if isinstance(value, str):
         return value if len(value) <= width else value[: width - 3] + "..."
-    if value is None or (np.isscalar(value) and pd.isna(value)):
+    if value is None or value is pd.NaT or value is pd.NA or value != value:
         return ""
     return shown(str(value), width)

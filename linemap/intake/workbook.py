@@ -1,0 +1,117 @@
+"""Spreadsheets: one sheet of an .xlsx file."""
+
+from __future__ import annotations
+
+import zipfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+from xml.etree.ElementTree import ParseError
+
+import numpy as np
+import openpyxl
+import pyarrow as pa
+
+from linemap.intake.source import RawTable, Source
+from linemap.intake.text import cell_as_text, drop_blank_rows
+
+MOST_ROWS = 1_048_576
+"""Rows of the largest sheet that a spreadsheet program can hold."""
+
+UNREADABLE = (
+    zipfile.BadZipFile,
+    KeyError,
+    ValueError,
+    TypeError,
+    IndexError,
+    AttributeError,
+    OSError,
+    ParseError,
+    EOFError,
+    NotImplementedError,
+)
+"""What openpyxl raises on damaged files."""
+
+
+@contextmanager
+def _sheet(source: Source) -> Iterator[Any]:
+    """Open the named or first sheet; turn every fault of the file into a refusal."""
+    book = None
+    try:
+        book = openpyxl.load_workbook(source.path, read_only=True, data_only=True)
+        names = [sheet.title for sheet in book.worksheets]
+        if not names:
+            raise source.refusal("the spreadsheet has no sheet.", "Save it again with its table.")
+        name = names[0] if source.part is None else source.part
+        if name not in names:
+            raise source.refusal(
+                f"there is no sheet {name}.", f"Name one of its sheets: {', '.join(names)}."
+            )
+        sheet: Any = book[name]
+        sheet.reset_dimensions()
+        yield sheet
+    except UNREADABLE as error:
+        raise source.refusal(
+            f"the spreadsheet is damaged ({type(error).__name__}).",
+            "Open it in a spreadsheet program and save it again.",
+        ) from None
+    finally:
+        if book is not None:
+            book.close()
+
+
+def _header(values: tuple[Any, ...]) -> list[str]:
+    return ["" if value is None else str(cell_as_text(value)) for value in values]
+
+
+def column_names(source: Source) -> list[str]:
+    """Return the names in the first row."""
+    with _sheet(source) as sheet:
+        names = _header(next(sheet.iter_rows(max_row=1, values_only=True), ()))
+    if not any(name.strip() for name in names):
+        raise source.refusal(
+            "the first row of the sheet is empty.", "Put the column names into the first row."
+        )
+    return names
+
+
+def read_columns(source: Source, wanted: list[str]) -> RawTable:
+    """Read some columns of the sheet as text.
+
+    Parameters
+    ----------
+    source : Source
+    wanted : list of str
+        Names in the first row.
+
+    Returns
+    -------
+    RawTable
+
+    Raises
+    ------
+    InputError
+        If the file is damaged or longer than a spreadsheet can be.
+    """
+    cells: list[list[str | None]] = [[] for _ in wanted]
+    with _sheet(source) as sheet:
+        lines = sheet.iter_rows(values_only=True)
+        names = _header(next(lines, ()))
+        places = [names.index(name) for name in wanted]
+        for count, line in enumerate(lines, start=1):
+            if count >= MOST_ROWS:
+                raise source.refusal(
+                    f"the sheet has more than {MOST_ROWS:,} rows.", "Export the table as CSV."
+                )
+            width = len(line)
+            for column, place in zip(cells, places, strict=True):
+                column.append(cell_as_text(line[place]) if place < width else None)
+    try:
+        arrays = [pa.array(column, pa.string()) for column in cells]
+    except UnicodeEncodeError:
+        raise source.refusal(
+            "a cell holds characters that are not text.", "Find and retype it."
+        ) from None
+    rows = np.arange(1, len(cells[0]) + 1) if cells else np.empty(0, dtype=np.int64)
+    text, rows = drop_blank_rows(pa.Table.from_arrays(arrays, names=wanted), rows)
+    return RawTable(text, rows)
