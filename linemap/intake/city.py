@@ -93,8 +93,11 @@ def read_city(settings: Settings, *, tell: Callable[[str], None] | None = None) 
     }
     parcels = tables.pop("parcels").set_index("parcel_id")
     for name in ("areas", "sites"):
-        tables.setdefault(name, gpd.GeoDataFrame(empty_table(name), crs=parcels.crs))
-    tables["samples"] = tables.get("samples", _no_samples())
+        if name not in tables:
+            nothing: Any = empty_table(name)
+            tables[name] = nothing.set_crs(parcels.crs)
+    if "samples" not in tables:
+        tables["samples"] = read_results(empty_table("samples"), "")[0]
     city = City(name=settings.city.name, parcels=parcels, **tables)
     return Intake(city, desk.problems, desk.counts(), desk.inputs)
 
@@ -229,10 +232,6 @@ def _in_order(table: pd.DataFrame, name: str) -> Any:
     """Return a table sorted by its key, with a plain index."""
     keys = [table[key].astype(str) for key in KEYS[name]]
     return table.iloc[np.lexsort([k.to_numpy(str) for k in reversed(keys)])].reset_index(drop=True)
-
-
-def _no_samples() -> pd.DataFrame:
-    return read_results(empty_table("samples"), "")[0]
 
 
 def read_parcels(
