@@ -1,19 +1,28 @@
 """Who gets the next kits: chance of return, worth of a kit, the list, areas, rounds."""
 
+from linemap.outreach.alarm import Charts, control_charts
 from linemap.outreach.areas import rank_areas
+from linemap.outreach.estimates import estimate_from_log
 from linemap.outreach.fairness import fairness
+from linemap.outreach.forecast import forecast_round
 from linemap.outreach.limits import income_third
 from linemap.outreach.plan import AuditDesign, KitPlan, choose_kits
 from linemap.outreach.response import ReturnForecast, expected_return, kit_history
+from linemap.outreach.rounds import Ledger
 from linemap.outreach.value import kit_value
 
 __all__ = [
     "AuditDesign",
+    "Charts",
     "KitPlan",
+    "Ledger",
     "ReturnForecast",
     "choose_kits",
+    "control_charts",
+    "estimate_from_log",
     "expected_return",
     "fairness",
+    "forecast_round",
     "income_third",
     "kit_history",
     "kit_value",

@@ -1,0 +1,150 @@
+"""Content of the ledger's entries in one fixed form, and the digests that chain them."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import sqlite3
+from typing import Any
+
+import pandas as pd
+
+from linemap.errors import ArgumentError
+from linemap.outreach.eligibility import column_or, require_columns
+from linemap.outreach.schema import LEAD_FOUND, OUTCOMES
+
+Row = tuple[Any, ...]
+
+PICK_COLUMNS = (
+    "parcel_id",
+    "rank",
+    "arm",
+    "area_id",
+    "p_lead",
+    "p_return",
+    "inclusion_probability",
+)
+
+_CONTENT = {
+    "opened": (
+        "SELECT round_id, opened_on, list_hash, design, settings FROM rounds WHERE round_id = ?",
+        "SELECT parcel_id, place, arm, area_id, p_lead, p_return, inclusion_probability "
+        "FROM picks WHERE round_id = ? ORDER BY place",
+        "SELECT part, name, kits, returned, returned_low, returned_high, found, found_low, "
+        "found_high FROM forecasts WHERE round_id = ? ORDER BY part, name",
+    ),
+    "closed": (
+        "SELECT round_id, closed_on FROM closings WHERE round_id = ?",
+        "SELECT parcel_id, outcome, lead_found, listed, p_lead, p_return FROM outcomes "
+        "WHERE round_id = ? ORDER BY parcel_id",
+    ),
+}
+_CORRECTION = (
+    "SELECT round_id, parcel_id, entered_on, outcome, lead_found, reason FROM corrections "
+    "WHERE number = ?"
+)
+
+
+def digest(previous: str, content: Any) -> str:
+    """Return the SHA-256 of an entry's content after the digest of the entry before it.
+
+    Examples
+    --------
+    >>> digest("", ["a"]) == digest("", ["a"]) != digest("0", ["a"])
+    True
+    """
+    text = json.dumps([previous, content], separators=(",", ":"), ensure_ascii=True)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def plain_rows(frame: pd.DataFrame) -> list[Row]:
+    """Return the rows of a table as plain Python values; None where missing."""
+    columns = [
+        [None if pd.isna(value) else value for value in frame[name].astype(object).tolist()]
+        for name in frame.columns
+    ]
+    return list(zip(*columns, strict=True))
+
+
+def pick_rows(kits: pd.DataFrame) -> list[Row]:
+    """Return the rows of a list as they are frozen."""
+    rows = plain_rows(kits[list(PICK_COLUMNS)])
+    return [(row[0], int(row[1]), *row[2:]) for row in rows]
+
+
+def insert(table: str, values: int) -> str:
+    """Return the statement that adds a row of so many values to a table."""
+    return f"INSERT INTO {table} VALUES ({', '.join('?' * values)})"
+
+
+def content(db: sqlite3.Connection, kind: str, round_id: str, number: int) -> list[list[Row]]:
+    """Read back the content of one entry, as it was hashed when it was made."""
+    if kind == "corrected":
+        return [db.execute(_CORRECTION, (number,)).fetchall()]
+    return [db.execute(query, (round_id,)).fetchall() for query in _CONTENT[kind]]
+
+
+def add_entry(db: sqlite3.Connection, kind: str, round_id: str, entered_on: str) -> str:
+    """Seal what was just written as the next entry of the chain; return its digest."""
+    last = db.execute("SELECT number, digest FROM entries ORDER BY number DESC LIMIT 1").fetchone()
+    number, previous = last or (0, "")
+    sealed = digest(previous, content(db, kind, round_id, number + 1))
+    db.execute(insert("entries", 5), (number + 1, kind, round_id, entered_on, sealed))
+    return sealed
+
+
+def faults(db: sqlite3.Connection) -> list[str]:
+    """Return a sentence for each entry whose content no longer matches its digest."""
+    found, previous = [], ""
+    rows = db.execute("SELECT number, kind, round_id, digest FROM entries ORDER BY number")
+    for place, (number, kind, round_id, sealed) in enumerate(rows.fetchall(), start=1):
+        if number != place or digest(previous, content(db, kind, round_id, number)) != sealed:
+            found.append(f"Entry {number} ({round_id}, {kind}) was changed after it was made.")
+        previous = sealed
+    for table, kind in (("rounds", "opened"), ("closings", "closed"), ("corrections", "corrected")):
+        rows_there = db.execute(f"SELECT count(*) FROM {table}").fetchone()[0]
+        sealed_rows = db.execute("SELECT count(*) FROM entries WHERE kind = ?", (kind,)).fetchone()
+        if rows_there != sealed_rows[0]:
+            found.append(f"Table {table} has {rows_there} rows for {sealed_rows[0]} entries.")
+    return found
+
+
+def checked_returns(returns: pd.DataFrame) -> pd.DataFrame:
+    """Return what came back in the ledger's words, indexed by parcel_id.
+
+    Raises
+    ------
+    ArgumentError
+        If a column is missing, a word is unknown or a home stands twice.
+    """
+    require_columns(returns, ("parcel_id", "outcome"), "the table of returns")
+    out = pd.DataFrame({"outcome": returns["outcome"].astype(str).str.strip()})
+    found = column_or(returns, "lead_found", None).astype(object)
+    found = found.map(lambda value: {True: "yes", False: "no"}.get(value, value))
+    out["lead_found"] = found.where(found.notna(), "unknown").astype(str).str.strip()
+    for name in ("p_lead", "p_return"):
+        out[name] = pd.to_numeric(column_or(returns, name, None), errors="coerce")
+    out.index = pd.Index(returns["parcel_id"].astype(str), name="parcel_id")
+    faults = []
+    for name, words in (("outcome", OUTCOMES), ("lead_found", LEAD_FOUND)):
+        wrong = sorted(set(out[name]) - set(words))
+        if wrong:
+            faults.append(f"{name} has {', '.join(wrong)}; use {', '.join(words)}")
+    twice = out.index[out.index.duplicated()]
+    if len(twice):
+        faults.append(f"home(s) {', '.join(twice[:5])} stand twice; keep one row per home")
+    if faults:
+        raise ArgumentError(f"the table of returns: {'; '.join(faults)}.")
+    return out
+
+
+def outcome_rows(listed: list[str], returns: pd.DataFrame) -> list[Row]:
+    """Return one row for every home of the list and every other home that came back."""
+    every = returns.reindex(listed)
+    every["outcome"] = every["outcome"].fillna("silent")
+    every["lead_found"] = every["lead_found"].fillna("unknown")
+    every[["p_lead", "p_return"]] = None
+    other = returns[~returns.index.isin(listed)]
+    both = pd.concat([every.assign(listed=1), other.assign(listed=0)]).sort_index()
+    names = ["outcome", "lead_found", "listed", "p_lead", "p_return"]
+    return plain_rows(both.rename_axis("parcel_id").reset_index()[["parcel_id", *names]])

@@ -1,0 +1,153 @@
+"""Estimates for all eligible homes from the log of the rounds alone, whatever the ranking did."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from statsmodels.stats.proportion import proportion_confint
+
+from linemap.errors import ArgumentError
+from linemap.outreach.eligibility import require_columns
+
+COVERAGE = 0.95
+_WANTED = (
+    "round_id",
+    "arm",
+    "inclusion_probability",
+    "p_return_at_send",
+    "outcome",
+    "lead_found",
+)
+
+
+def estimate_from_log(log: pd.DataFrame, *, follow_up: str = "returned") -> pd.DataFrame:
+    """Estimate prevalence, lead lines and hit rates of each closed round from its log.
+
+    Ranked and floor homes were certain to be on the list; audit homes stand for all the other
+    eligible homes, each for ``1 / inclusion_probability`` of them (Horvitz and Thompson). A
+    home without an answer is made up for by those of its stratum with one, each weighted by
+    ``1 / p_return_at_send`` when only returned kits are followed up (Hajek). The intervals of
+    the two strata are Wilson's at the effective sample size and are joined by recovering
+    their variances (Zou and Donner).
+
+    The weights are right if the chance of return is, and if within a stratum and given that
+    chance a return does not depend on lead.
+
+    Parameters
+    ----------
+    log : DataFrame
+        From :meth:`Ledger.log`: ``round_id, arm, inclusion_probability, p_return_at_send,
+        outcome, lead_found``. Homes that were not on the list are ignored, since nobody knows
+        how they came to be sent a kit.
+    follow_up : {"returned", "all"}
+        ``returned``: the line is known only where a usable kit came back. ``all``: every home
+        was followed up (a visit, say), so the chance of return plays no part.
+
+    Returns
+    -------
+    DataFrame
+        ``round_id, quantity, estimate, low, high, homes, answers``. Quantities: ``eligible
+        homes`` [homes], ``share with lead`` [share] and ``lead lines`` [homes] among them,
+        ``lead lines off the list`` [homes], ``hit rate, ranked``, ``hit rate, floor``,
+        ``hit rate, audit`` [share of answers]. Intervals are 95 %; ``homes`` and ``answers``
+        count the kits behind the figure.
+
+    Raises
+    ------
+    ArgumentError
+        If ``follow_up`` is unknown or a listed home has no inclusion probability.
+
+    References
+    ----------
+    .. [1] D. G. Horvitz and D. J. Thompson, JASA 47 (1952). From memory.
+    .. [2] J. Hajek, in Foundations of Statistical Inference (1971), the ratio form. From memory.
+    .. [3] G. Y. Zou and A. Donner, "Construction of confidence limits about effect measures: a
+       general approach", Statistics in Medicine 27 (2008). From memory.
+    """
+    require_columns(log, _WANTED, "the log")
+    if follow_up not in ("returned", "all"):
+        raise ArgumentError("follow_up is 'returned' or 'all'.")
+    listed = log[log["arm"].notna() & log["outcome"].notna()]
+    if not listed["inclusion_probability"].gt(0).all():
+        raise ArgumentError("a listed home has no inclusion probability, so nothing can be said.")
+    rows: list[dict[str, Any]] = []
+    for round_id, kits in listed.groupby("round_id", sort=False):
+        rows += [{"round_id": round_id, **row} for row in _round_estimates(kits, follow_up)]
+    names = ["round_id", "quantity", "estimate", "low", "high", "homes", "answers"]
+    return pd.DataFrame(rows, columns=names)
+
+
+def _round_estimates(kits: pd.DataFrame, follow_up: str) -> list[dict[str, Any]]:
+    audit = kits["arm"].eq("audit").to_numpy()
+    strata = [_stratum(kits[~audit], follow_up), _stratum(kits[audit], follow_up)]
+    eligible = sum(stratum["size"] for stratum in strata)
+    count = len(kits)
+    answers = int(sum(stratum["answers"] for stratum in strata))
+
+    def row(
+        quantity: str, triple: tuple[float, float, float], n: int, known: int
+    ) -> dict[str, Any]:
+        low, high = triple[1:]
+        return {
+            "quantity": quantity,
+            "estimate": triple[0],
+            "low": low,
+            "high": high,
+            "homes": n,
+            "answers": known,
+        }
+
+    lines = _joined([s for s in strata if s["size"] > 0])
+    share = tuple(value / eligible for value in lines)
+    off = _scaled(strata[1], strata[1]["size"] - int(audit.sum()))
+    found = [
+        row("eligible homes", (eligible, eligible, eligible), count, count),
+        row("share with lead", share, count, answers),
+        row("lead lines", lines, count, answers),
+        row("lead lines off the list", off, int(audit.sum()), int(strata[1]["answers"])),
+    ]
+    for arm in ("ranked", "floor", "audit"):
+        inside = kits[kits["arm"] == arm]
+        known = inside[inside["lead_found"].isin(["yes", "no"])]
+        hits = int((known["lead_found"] == "yes").sum())
+        if len(known):
+            low, high = proportion_confint(hits, len(known), 1 - COVERAGE, method="wilson")
+            found.append(
+                row(f"hit rate, {arm}", (hits / len(known), low, high), len(inside), len(known))
+            )
+    return found
+
+
+def _stratum(kits: pd.DataFrame, follow_up: str) -> dict[str, float]:
+    """Return the size of a stratum, its share with lead, and Wilson's limits of the share."""
+    drawn = kits["inclusion_probability"].to_numpy(dtype=float)
+    size = float((1 / drawn).sum())
+    known = kits["lead_found"].isin(["yes", "no"]).to_numpy()
+    chance = drawn[known]
+    if follow_up == "returned":
+        chance = chance * kits["p_return_at_send"].to_numpy(dtype=float)[known]
+    out = {"size": size, "answers": float(known.sum()), "share": np.nan, "low": 0.0, "high": 1.0}
+    if not known.any() or (chance <= 0).any():
+        return out
+    weight = 1 / chance
+    lead = kits["lead_found"].eq("yes").to_numpy()[known]
+    share = float(weight[lead].sum() / weight.sum())
+    noise = float((weight**2 * (1 - chance)).sum() / weight.sum() ** 2)
+    if noise <= 1e-12:
+        return {**out, "share": share, "low": share, "high": share}
+    low, high = proportion_confint(share / noise, 1 / noise, 1 - COVERAGE, method="wilson")
+    return {**out, "share": share, "low": float(low), "high": float(high)}
+
+
+def _scaled(stratum: dict[str, float], size: float) -> tuple[float, float, float]:
+    return size * stratum["share"], size * stratum["low"], size * stratum["high"]
+
+
+def _joined(strata: list[dict[str, float]]) -> tuple[float, float, float]:
+    """Return the lead lines of all strata, the limits joined by recovering variances."""
+    lines = sum(s["size"] * s["share"] for s in strata)
+    below = sum((s["size"] * (s["share"] - s["low"])) ** 2 for s in strata)
+    above = sum((s["size"] * (s["high"] - s["share"])) ** 2 for s in strata)
+    return lines, max(lines - np.sqrt(below), 0.0), lines + np.sqrt(above)

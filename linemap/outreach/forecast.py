@@ -1,0 +1,121 @@
+"""What a list promises before any result is in: kits returned and lead found, with intervals."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.special import expit, logit
+
+from linemap.errors import ArgumentError
+from linemap.outreach.eligibility import column_or, require_columns
+
+Floats = NDArray[np.float64]
+
+COVERAGE = 0.95
+_Z90 = 1.6449
+_EDGE = 1e-6
+_SHARED_CITY, _SHARED_AREA = 0.25, 0.25
+_RETURN_SHIFT = 0.2
+_CHUNK = 500
+
+
+def forecast_round(kits: pd.DataFrame, *, seed: int, draws: int = 2000) -> pd.DataFrame:
+    """Forecast how many kits come back and how many lead lines they find.
+
+    Each draw takes chances of lead and of return within their own intervals, then lets every
+    home return its kit or not and have lead or not. A quarter of the variance of a home's
+    log-odds is shared by the whole city and a quarter by its area, since a model that errs,
+    errs in many places at once; all chances of return shift together by a standard deviation
+    of 0.2 log-odds from round to round. Shares and shift are our choice.
+
+    Parameters
+    ----------
+    kits : DataFrame
+        A plan's list: ``parcel_id, arm, p_lead, p_return`` and, where known, ``area_id, p_low,
+        p_high, p_return_low, p_return_high`` (ends of 90 % intervals).
+    seed : int
+    draws : int
+        Draws behind the interval.
+
+    Returns
+    -------
+    DataFrame
+        One row for the whole list, each arm and each area: ``part`` (``all``, ``arm``,
+        ``area``), ``name, kits, returned, returned_low, returned_high, found, found_low,
+        found_high``; the interval is 95 %.
+
+    Raises
+    ------
+    ArgumentError
+        If the list is empty or ``draws`` is below 100.
+    """
+    require_columns(kits, ("arm", "p_lead", "p_return"), "the list of kits")
+    if kits.empty or draws < 100:
+        raise ArgumentError("a forecast needs at least one kit and 100 draws.")
+    rng = np.random.default_rng(seed)
+    parts = _parts(kits)
+    areas = pd.factorize(column_or(kits, "area_id", None).astype(str))[0]
+    lead, lead_sd = _center_and_spread(kits, "p_lead", "p_low", "p_high")
+    back, back_sd = _center_and_spread(kits, "p_return", "p_return_low", "p_return_high")
+    counted: list[tuple[Floats, Floats]] = []
+    for start in range(0, draws, _CHUNK):
+        size = (min(_CHUNK, draws - start), len(kits))
+        shift = rng.normal(scale=_RETURN_SHIFT, size=(size[0], 1))
+        returned = rng.random(size) < _chances(back + shift, back_sd, areas, size, rng)
+        has_lead = rng.random(size) < _chances(lead, lead_sd, areas, size, rng)
+        counted.append((returned @ parts.T, (returned & has_lead) @ parts.T))
+    returns = np.vstack([pair[0] for pair in counted])
+    finds = np.vstack([pair[1] for pair in counted])
+    p, q = kits["p_lead"].to_numpy(dtype=float), kits["p_return"].to_numpy(dtype=float)
+    out = pd.DataFrame(_part_names(kits), columns=["part", "name"])
+    out["kits"] = parts.sum(axis=1).astype(int)
+    for name, mean, sample in (("returned", parts @ q, returns), ("found", parts @ (p * q), finds)):
+        tail = (1 - COVERAGE) / 2
+        low, high = np.quantile(sample, [tail, 1 - tail], axis=0, method="nearest")
+        out[name], out[f"{name}_low"], out[f"{name}_high"] = mean, low, high
+    return out
+
+
+def _part_names(kits: pd.DataFrame) -> list[tuple[str, str]]:
+    arms = [arm for arm in ("ranked", "floor", "audit") if (kits["arm"] == arm).any()]
+    areas = sorted(column_or(kits, "area_id", None).dropna().astype(str).unique())
+    return [("all", "all"), *(("arm", arm) for arm in arms), *(("area", area) for area in areas)]
+
+
+def _parts(kits: pd.DataFrame) -> Floats:
+    """Return which kits belong to each part, shape (n_parts, n_kits)."""
+    area = column_or(kits, "area_id", None).astype(str)
+    rows = [
+        np.ones(len(kits))
+        if part == "all"
+        else (kits["arm"] if part == "arm" else area).eq(name).to_numpy(dtype=float)
+        for part, name in _part_names(kits)
+    ]
+    return np.array(rows)
+
+
+def _center_and_spread(kits: pd.DataFrame, name: str, low: str, high: str) -> tuple[Floats, Floats]:
+    """Return log-odds and their spread such that the mean of the drawn chances is the chance."""
+    p = kits[name].to_numpy(dtype=float).clip(_EDGE, 1 - _EDGE)
+    ends = [
+        column_or(kits, end, np.nan).astype(float).fillna(kits[name]).to_numpy()
+        for end in (low, high)
+    ]
+    sd = np.abs(logit(ends[1].clip(_EDGE, 1 - _EDGE)) - logit(ends[0].clip(_EDGE, 1 - _EDGE)))
+    sd = sd / (2 * _Z90)
+    return logit(p) * np.sqrt(1 + np.pi * sd**2 / 8), sd
+
+
+def _chances(
+    center: Floats,
+    sd: Floats,
+    areas: NDArray[np.int64],
+    size: tuple[int, int],
+    rng: np.random.Generator,
+) -> Floats:
+    city = rng.normal(size=(size[0], 1))
+    area = rng.normal(size=(size[0], int(areas.max(initial=0)) + 1))[:, areas]
+    own = rng.normal(size=size)
+    shared = np.sqrt(_SHARED_CITY) * city + np.sqrt(_SHARED_AREA) * area
+    return expit(center + sd * (shared + np.sqrt(1 - _SHARED_CITY - _SHARED_AREA) * own))

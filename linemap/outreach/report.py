@@ -1,0 +1,122 @@
+"""Claimed against realised: what a round promised and what came of it."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Mapping
+from typing import Any
+
+import pandas as pd
+
+from linemap.outreach.schema import OUTCOMES
+
+_WORDS = {
+    "usable": "usable",
+    "not_usable": "not usable",
+    "refused": "refused",
+    "undeliverable": "undeliverable",
+    "silent": "silent",
+}
+CAUTION = "A home where no lead was found is not cleared: a low result cannot rule out a lead line."
+
+
+def report_round(
+    round_id: str, dates: Mapping[Hashable, Any], claimed: pd.DataFrame, log: pd.DataFrame
+) -> dict[str, Any]:
+    """Hold a round's forecast against its log.
+
+    Parameters
+    ----------
+    round_id : str
+    dates : dict
+        ``opened_on, closed_on, digest``.
+    claimed : DataFrame
+        Forecast, from :func:`forecast_round`.
+    log : DataFrame
+        The round's rows of :meth:`Ledger.log`.
+
+    Returns
+    -------
+    dict
+        ``round_id, opened_on, closed_on, digest, kits, outcomes, parts, unlisted, sentences``.
+        ``parts`` has a record for the whole list, each arm and each area: the forecast and,
+        when closed, ``usable, lead_found, lead_open`` (usable kits whose home has no answer
+        yet) and whether the counts lie inside the intervals.
+    """
+    closed = not pd.isna(dates["closed_on"])
+    listed = log[log["listed"]]
+    parts = [_part(row, listed, closed) for row in claimed.to_dict("records")]
+    report = {
+        "round_id": round_id,
+        "opened_on": dates["opened_on"],
+        "closed_on": dates["closed_on"] if closed else None,
+        "digest": dates["digest"],
+        "kits": len(listed),
+        "outcomes": {name: int((listed["outcome"] == name).sum()) for name in OUTCOMES if closed},
+        "unlisted": int((~log["listed"]).sum()),
+        "parts": parts,
+    }
+    return {**report, "sentences": _sentences(report)}
+
+
+def _part(claim: dict[Hashable, Any], listed: pd.DataFrame, closed: bool) -> dict[Hashable, Any]:
+    """Return the forecast of one part beside what came of it."""
+    if not closed:
+        return claim
+    column = {"arm": "arm", "area": "area_id"}.get(claim["part"])
+    rows = listed if column is None else listed[listed[column] == claim["name"]]
+    usable = int((rows["outcome"] == "usable").sum())
+    found = int((rows["lead_found"] == "yes").sum())
+    waiting = (rows["outcome"] == "usable") & (rows["lead_found"] == "unknown")
+    return {
+        **claim,
+        "usable": usable,
+        "lead_found": found,
+        "lead_open": int(waiting.sum()),
+        "usable_as_claimed": claim["returned_low"] <= usable <= claim["returned_high"],
+        "found_as_claimed": claim["found_low"] <= found <= claim["found_high"],
+    }
+
+
+def _sentences(report: dict[str, Any]) -> list[str]:
+    whole = report["parts"][0]
+    promise = (
+        f"{whole['returned']:.0f} usable kits ({whole['returned_low']:.0f} to "
+        f"{whole['returned_high']:.0f}) and {whole['found']:.1f} lead lines found "
+        f"({whole['found_low']:.0f} to {whole['found_high']:.0f})"
+    )
+    if report["closed_on"] is None:
+        return [
+            f"{report['round_id']} opened on {report['opened_on']}: {report['kits']:,} kits.",
+            f"Forecast (95 % interval): {promise}.",
+            f"Frozen with digest {report['digest'][:16]}.",
+        ]
+    counts = ", ".join(f"{report['outcomes'][name]:,} {_WORDS[name]}" for name in OUTCOMES)
+    words = [
+        f"{report['round_id']}, opened on {report['opened_on']}, closed on "
+        f"{report['closed_on']}: {report['kits']:,} kits, {counts}.",
+        f"Claimed (95 % interval): {promise}.",
+        f"Realised: {whole['usable']:,} usable kits "
+        f"({_inside(whole['usable_as_claimed'])}) and {whole['lead_found']:,} lead lines found "
+        f"({_inside(whole['found_as_claimed'])}).",
+    ]
+    if whole["lead_open"]:
+        words.append(
+            f"{whole['lead_open']:,} homes with a usable kit have no answer about their line "
+            "yet, so the lines found can still rise."
+        )
+    words += [
+        f"Arm {part['name']}: {part['kits']:,} kits, claimed {part['returned']:.0f} usable and "
+        f"{part['found']:.1f} found, realised {part['usable']:,} and {part['lead_found']:,}."
+        for part in report["parts"]
+        if part["part"] == "arm"
+    ]
+    if report["unlisted"]:
+        words.append(
+            f"{report['unlisted']:,} kit(s) came from homes that were not on the list: it was not "
+            "followed in full."
+        )
+    return [*words, CAUTION]
+
+
+def _inside(yes: bool) -> str:
+    return "inside the interval" if yes else "OUTSIDE the interval"

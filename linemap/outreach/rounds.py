@@ -1,0 +1,332 @@
+"""The ledger of rounds: one SQLite file that is only ever added to.
+
+Opening a round freezes its list and forecast with a hash before any result is known; closing
+it counts every kit. Each entry is one transaction, so a crash leaves the whole entry or none,
+and two writers wait for each other. Digests are chained: changing any earlier entry by force
+shows in :meth:`Ledger.verify`.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from linemap.errors import ArgumentError, RunFolderError
+from linemap.outreach import entries
+from linemap.outreach.plan import KitPlan
+from linemap.outreach.report import report_round
+from linemap.outreach.schema import APPLICATION_ID, statements
+
+_WAIT_S = 30.0
+
+
+class Ledger:
+    """Ledger of rounds in one SQLite file; made on first use.
+
+    Parameters
+    ----------
+    path : str or Path
+        File of the ledger. Its folder must exist.
+
+    Raises
+    ------
+    RunFolderError
+        If the file cannot be opened or written, is in use for over 30 seconds, or is
+        something else than a ledger.
+
+    Examples
+    --------
+    >>> import tempfile, pathlib
+    >>> ledger = Ledger(pathlib.Path(tempfile.mkdtemp()) / "rounds.sqlite")
+    >>> len(ledger.rounds())
+    0
+    """
+
+    def __init__(self, path: str | Path) -> None:
+        self.path = Path(path)
+        with self._writing() as db:
+            self._make(db)
+
+    # ---- writing -------------------------------------------------------------------------
+
+    def open_round(
+        self, plan: KitPlan, forecast: pd.DataFrame, *, today: date, name: str | None = None
+    ) -> dict[str, Any]:
+        """Freeze a list with its forecast.
+
+        Parameters
+        ----------
+        plan : KitPlan
+        forecast : DataFrame
+            From :func:`forecast_round`, of this plan's list.
+        today : date
+        name : str, optional
+            Name of the round; ``round 1``, ``round 2`` ... when left out.
+
+        Returns
+        -------
+        dict
+            ``round_id, opened_on, kits, digest, forecast, sentences``.
+
+        Raises
+        ------
+        ArgumentError
+            If the list is empty or frozen already, or the name is taken.
+        """
+        picks = entries.pick_rows(plan.kits)
+        if not picks:
+            raise ArgumentError("there is no kit on the list, so there is no round to open.")
+        promise = entries.plain_rows(forecast)
+        list_hash = entries.digest("", [picks, plan.made_on.isoformat(), plan.seed])
+        design = json.dumps({**vars(plan.design), "probability": plan.design.probability})
+        settings = plan.limits.model_dump_json()
+        with self._writing() as db:
+            known = db.execute("SELECT list_hash, round_id FROM rounds ORDER BY number").fetchall()
+            if list_hash in dict(known):
+                raise ArgumentError(
+                    f"this very list is frozen already as {dict(known)[list_hash]!r}. Close that "
+                    "round, or choose a new list first."
+                )
+            round_id = name or f"round {len(known) + 1}"
+            if round_id in dict(known).values():
+                raise ArgumentError(f"there is a round {round_id!r} already. Choose another name.")
+            db.executemany(entries.insert("picks", 8), [(round_id, *row) for row in picks])
+            db.executemany(entries.insert("forecasts", 10), [(round_id, *row) for row in promise])
+            db.execute(
+                entries.insert("rounds", 6),
+                (len(known) + 1, round_id, today.isoformat(), list_hash, design, settings),
+            )
+            entries.add_entry(db, "opened", round_id, today.isoformat())
+        return self.round_report(round_id)
+
+    def close_round(
+        self, returns: pd.DataFrame, *, today: date, name: str | None = None
+    ) -> dict[str, Any]:
+        """Count every kit of a round and hold its forecast against what came back.
+
+        Parameters
+        ----------
+        returns : DataFrame
+            ``parcel_id`` and ``outcome`` (``usable, not_usable, refused, undeliverable,
+            silent``), ``lead_found`` (``yes, no, unknown``; unknown when left out). Homes of
+            the list that are not in it count as silent. Homes that are not on the list are
+            kept as such; give their ``p_lead`` and ``p_return`` if known.
+        today : date
+        name : str, optional
+            Round to close; the only open one when left out.
+
+        Returns
+        -------
+        dict
+            As :meth:`round_report`.
+
+        Raises
+        ------
+        ArgumentError
+            If the returns have unknown words or a home twice, the round is not there or is
+            closed already, or several are open and none is named.
+        """
+        given = entries.checked_returns(returns)
+        with self._writing() as db:
+            round_id = self._round_to_close(db, name)
+            listed = [
+                row[0]
+                for row in db.execute(
+                    "SELECT parcel_id FROM picks WHERE round_id = ? ORDER BY place", (round_id,)
+                )
+            ]
+            rows = entries.outcome_rows(listed, given)
+            db.executemany(entries.insert("outcomes", 7), [(round_id, *row) for row in rows])
+            db.execute(entries.insert("closings", 2), (round_id, today.isoformat()))
+            entries.add_entry(db, "closed", round_id, today.isoformat())
+        return self.round_report(round_id)
+
+    def correct(
+        self,
+        round_id: str,
+        parcel_id: str,
+        *,
+        outcome: str,
+        lead_found: str,
+        reason: str,
+        today: date,
+    ) -> None:
+        """Enter a correction of one outcome of a closed round; the first entry stays.
+
+        Raises
+        ------
+        ArgumentError
+            If the words are unknown, no reason is given, or there is no such outcome.
+        """
+        entries.checked_returns(
+            pd.DataFrame(
+                {"parcel_id": [parcel_id], "outcome": [outcome], "lead_found": [lead_found]}
+            )
+        )
+        if not reason.strip():
+            raise ArgumentError("a correction needs a reason.")
+        with self._writing() as db:
+            there = db.execute(
+                "SELECT 1 FROM outcomes WHERE round_id = ? AND parcel_id = ?",
+                (round_id, parcel_id),
+            ).fetchone()
+            if there is None:
+                raise ArgumentError(
+                    f"round {round_id!r} is not closed or has no outcome for home {parcel_id!r}."
+                )
+            number = db.execute("SELECT count(*) FROM entries").fetchone()[0] + 1
+            row = (round_id, parcel_id, today.isoformat(), outcome, lead_found, reason)
+            db.execute(entries.insert("corrections", 7), (number, *row))
+            entries.add_entry(db, "corrected", round_id, today.isoformat())
+
+    # ---- reading -------------------------------------------------------------------------
+
+    def rounds(self) -> pd.DataFrame:
+        """Return one row per round: ``round_id, opened_on, closed_on, kits, digest``."""
+        return self._read(
+            "SELECT round_id, opened_on, closed_on, count(picks.parcel_id) AS kits, "
+            "digest FROM rounds JOIN entries USING (round_id) JOIN picks USING (round_id) "
+            "LEFT JOIN closings USING (round_id) WHERE kind = 'opened' "
+            "GROUP BY rounds.number ORDER BY rounds.number"
+        )
+
+    def log(self, *, corrected: bool = True) -> pd.DataFrame:
+        """Return every kit of every round, in order of sending.
+
+        Parameters
+        ----------
+        corrected : bool
+            Put the last correction of an outcome in the place of the first entry.
+
+        Returns
+        -------
+        DataFrame
+            By the ``rounds`` contract, with ``area_id, lead_found, listed`` (bool), ``place``.
+            ``outcome`` is missing while a round is open. Homes that were not on the list have
+            no arm and no inclusion probability.
+        """
+        log = self._read(
+            "SELECT number, round_id, parcel_id, opened_on AS sent_on, arm, inclusion_probability, "
+            "picks.p_lead AS p_lead_at_send, picks.p_return AS p_return_at_send, outcome, area_id, "
+            "lead_found, 1 AS listed, place FROM picks JOIN rounds USING (round_id) "
+            "LEFT JOIN outcomes USING (round_id, parcel_id) UNION ALL "
+            "SELECT number, round_id, parcel_id, opened_on, NULL, NULL, p_lead, p_return, outcome, "
+            "NULL, lead_found, 0, 1000000000 FROM outcomes JOIN rounds USING (round_id) "
+            "WHERE listed = 0 ORDER BY number, place, parcel_id"
+        ).drop(columns="number")
+        if corrected:
+            latest = self._read(
+                "SELECT round_id, parcel_id, outcome, lead_found FROM corrections ORDER BY number"
+            ).drop_duplicates(["round_id", "parcel_id"], keep="last")
+            keys = ["round_id", "parcel_id"]
+            both = log[keys].merge(latest, on=keys, how="left")
+            for name in ("outcome", "lead_found"):
+                log[name] = both[name].where(both[name].notna(), log[name]).to_numpy()
+        log["sent_on"] = pd.to_datetime(log["sent_on"])
+        log["listed"] = log["listed"].astype(bool)
+        for name in ("inclusion_probability", "p_lead_at_send", "p_return_at_send"):
+            log[name] = log[name].astype(float)
+        return log
+
+    def round_report(self, round_id: str) -> dict[str, Any]:
+        """Return what a round claimed and, once it is closed, what came of it.
+
+        Raises
+        ------
+        ArgumentError
+            If there is no such round.
+        """
+        rounds = self.rounds().set_index("round_id")
+        if round_id not in rounds.index:
+            raise ArgumentError(
+                f"there is no round {round_id!r}. Rounds: {', '.join(rounds.index) or 'none'}."
+            )
+        claimed = self._read(
+            "SELECT * FROM forecasts WHERE round_id = ? ORDER BY rowid", (round_id,)
+        )
+        log = self.log()
+        return report_round(
+            round_id,
+            rounds.loc[round_id].to_dict(),
+            claimed.drop(columns="round_id"),
+            log[log["round_id"] == round_id],
+        )
+
+    def verify(self) -> list[str]:
+        """Work out every digest again; return a sentence for each entry that was tampered with."""
+        with self._reading() as db:
+            return entries.faults(db)
+
+    # ---- the file ------------------------------------------------------------------------
+
+    def _connect(self) -> sqlite3.Connection:
+        db = sqlite3.connect(self.path, timeout=_WAIT_S, isolation_level=None)
+        db.execute("PRAGMA foreign_keys = ON")
+        db.execute("PRAGMA synchronous = FULL")
+        return db
+
+    @contextmanager
+    def _reading(self) -> Iterator[sqlite3.Connection]:
+        try:
+            with closing(self._connect()) as db:
+                db.execute("BEGIN")
+                yield db
+                db.execute("COMMIT")
+        except sqlite3.Error as error:
+            raise RunFolderError(f"the ledger {self.path}: {error}.") from error
+
+    @contextmanager
+    def _writing(self) -> Iterator[sqlite3.Connection]:
+        """Hold the only right to write until the entry is whole; undo it if anything fails."""
+        try:
+            with closing(self._connect()) as db:
+                db.execute("BEGIN IMMEDIATE")
+                try:
+                    yield db
+                except BaseException:
+                    db.execute("ROLLBACK")
+                    raise
+                db.execute("COMMIT")
+        except sqlite3.Error as error:
+            raise RunFolderError(f"the ledger {self.path}: {error}.") from error
+
+    def _make(self, db: sqlite3.Connection) -> None:
+        mark = db.execute("PRAGMA application_id").fetchone()[0]
+        tables = db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
+        if mark == APPLICATION_ID and tables:
+            return
+        if tables:
+            raise RunFolderError(f"{self.path} is an SQLite file, but not a ledger of rounds.")
+        for statement in statements():
+            db.execute(statement)
+
+    def _read(self, query: str, values: tuple[str, ...] = ()) -> pd.DataFrame:
+        with self._reading() as db:
+            cursor = db.execute(query, values)
+            names = [column[0] for column in cursor.description]
+            return pd.DataFrame(cursor.fetchall(), columns=names)
+
+    @staticmethod
+    def _round_to_close(db: sqlite3.Connection, name: str | None) -> str:
+        every = [row[0] for row in db.execute("SELECT round_id FROM rounds ORDER BY number")]
+        closed = {row[0] for row in db.execute("SELECT round_id FROM closings")}
+        waiting = [round_id for round_id in every if round_id not in closed]
+        if name is not None:
+            if name in closed:
+                raise ArgumentError(
+                    f"round {name!r} is closed and cannot be closed again. Enter a correction."
+                )
+            if name not in every:
+                raise ArgumentError(f"there is no round {name!r}. Rounds: {', '.join(every)}.")
+            return name
+        if len(waiting) != 1:
+            state = "no round is open" if not waiting else f"open rounds: {', '.join(waiting)}"
+            raise ArgumentError(f"{state}. Name the round to close.")
+        return waiting[0]
