@@ -36,6 +36,7 @@ def area_records(
     flat = areas.geometry.simplify(SIMPLIFY_M)
     label = gpd.GeoSeries(flat.representative_point(), crs=areas.crs).to_crs(4326)
     around = flat.to_crs(4326)
+    known = {} if figures is None else figures.rename(index=str).to_dict("index")
     records = []
     for place, area_id in enumerate(areas["area_id"]):
         record: dict[str, Any] = {
@@ -44,8 +45,7 @@ def area_records(
             "rings": _rings(around.iloc[place]),
             "label": _lat_lng([[label.iloc[place].x, label.iloc[place].y]])[0],
         }
-        if figures is not None and area_id in figures.index:
-            record |= {name: _plain(figures.at[area_id, name]) for name in figures.columns}
+        record |= {name: _plain(value) for name, value in known.get(str(area_id), {}).items()}
         records.append(record)
     return records
 

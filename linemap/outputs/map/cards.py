@@ -30,6 +30,7 @@ def card_blocks(
     kits: pd.DataFrame | None = None,
     pairs: pd.DataFrame | None = None,
     lines: pd.DataFrame | None = None,
+    learn: pd.Series | None = None,
 ) -> list[bytes]:
     """Return the cards of all homes as blocks of JSON, in the order of ``scores``.
 
@@ -42,7 +43,9 @@ def card_blocks(
     pairs : DataFrame, optional
         By the ``pairs`` contract: kits that came back.
     lines : DataFrame, optional
-        Materials of the sides as on record, indexed by parcel_id.
+        Materials of the sides as on record and ``why`` of the class, indexed by parcel_id.
+    learn : Series, optional
+        Mean absolute change of ``p_lead`` that a kit would bring [share], by parcel_id.
 
     Returns
     -------
@@ -55,15 +58,18 @@ def card_blocks(
         If a home's weights do not add up to its probability.
     """
     weights = rounded_weights(scores)
-    listed = {} if kits is None else {row["parcel_id"]: row for row in _records(kits)}
+    listed = {row["parcel_id"]: row for row in _records_of(scores.index, kits)}
     returned: dict[str, list[dict[str, Any]]] = {}
-    if pairs is not None:
-        for row in _records(pairs.sort_values(["parcel_id", "collected_on", "kit_id"])):
-            returned.setdefault(row["parcel_id"], []).append(_kit(row))
-    known = None if lines is None else lines.reindex(scores.index)
+    for row in _records_of(scores.index, pairs):
+        returned.setdefault(row["parcel_id"], []).append(_kit(row))
+    for found in returned.values():
+        found.sort(key=lambda kit: (kit["on"] or "", kit["id"]))
+    known = pd.DataFrame(index=scores.index) if lines is None else lines.reindex(scores.index)
+    gains = None if learn is None else learn.reindex(scores.index).fillna(0)
     blocks = []
     for start in range(0, len(scores), BLOCK):
         part = scores.iloc[start : start + BLOCK]
+        ground = known.iloc[start : start + BLOCK]
         words = _Words()
         block: dict[str, Any] = {
             "low": _permille(part["p_low"]),
@@ -71,13 +77,9 @@ def card_blocks(
             "weights": weights[start : start + BLOCK].T.tolist(),
             "basis": words.codes(part["basis"]),
             "reasons": [words.codes(part[f"reason_{k}"]) for k in (1, 2, 3)],
-            "record": []
-            if known is None
-            else [
-                words.codes(known[side].iloc[start : start + BLOCK])
-                for side in SIDES
-                if side in known
-            ],
+            "record": [words.codes(_text(ground, side)) for side in SIDES],
+            "ground": words.codes(_text(ground, "why")),
+            "learn": [] if gains is None else _permille(gains.iloc[start : start + BLOCK]),
             "listed": {},
             "kits": {},
         }
@@ -157,14 +159,24 @@ class _Words:
         return codes
 
 
+def _text(frame: pd.DataFrame, column: str) -> pd.Series:
+    """Return a column, or missing texts where the table has none."""
+    if column in frame.columns:
+        return frame[column]
+    return pd.Series(None, index=frame.index, dtype=object)
+
+
 def _permille(share: pd.Series) -> list[int]:
     return np.rint(share.to_numpy(dtype=float) * 1000).astype(int).tolist()
 
 
-def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    """Return rows as dictionaries, with parcel_id among them even where it is the index."""
+def _records_of(homes: pd.Index, frame: pd.DataFrame | None) -> list[dict[str, Any]]:
+    """Return the rows of these homes as dictionaries; parcel_id may be the index or a column."""
+    if frame is None:
+        return []
     table = frame if "parcel_id" in frame.columns else frame.rename_axis("parcel_id").reset_index()
-    return table.to_dict("records")
+    records: list[dict[str, Any]] = table[table["parcel_id"].isin(homes)].to_dict("records")
+    return records
 
 
 def _kit(row: dict[str, Any]) -> dict[str, Any]:

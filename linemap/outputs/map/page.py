@@ -8,7 +8,7 @@ import re
 import zlib
 from functools import cache
 from importlib.resources import files
-from typing import Any
+from typing import Any, ClassVar
 
 import folium
 from branca.element import Element, Figure
@@ -69,8 +69,8 @@ class PackedMap(folium.Map):
     """
 
     _template = Template(files(__package__).joinpath("assets/map.html").read_text("utf-8"))
-    default_js: list[tuple[str, str]] = []
-    default_css: list[tuple[str, str]] = []
+    default_js: ClassVar[list[tuple[str, str]]] = []
+    default_css: ClassVar[list[tuple[str, str]]] = []
 
     def __init__(
         self,

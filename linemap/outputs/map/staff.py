@@ -43,7 +43,9 @@ def draw_map(
     pairs: pd.DataFrame | None = None,
     lines: pd.DataFrame | None = None,
     area_list: pd.DataFrame | None = None,
+    learn: pd.Series | None = None,
     city: str = "our city",
+    overview: str = "",
 ) -> folium.Map:
     """Draw all homes of a city, their probabilities and what lies behind them; for staff.
 
@@ -62,12 +64,16 @@ def draw_map(
     pairs : DataFrame, optional
         By the ``pairs`` contract: kits that came back.
     lines : DataFrame, optional
-        ``utility_material``, ``customer_material`` and, if known, ``connector_material``,
-        indexed by parcel_id.
+        ``utility_material``, ``customer_material`` and, if known, ``connector_material`` and
+        ``why`` (ground of the class, in words), indexed by parcel_id.
     area_list : DataFrame, optional
         By the ``area_list`` contract: intervals, ranks and reasons of the areas.
+    learn : Series, optional
+        What a kit would teach: mean absolute change of ``p_lead`` [share], by parcel_id.
     city : str
         Name in the title.
+    overview : str
+        File of an overview page to link back to.
 
     Returns
     -------
@@ -92,17 +98,18 @@ def draw_map(
         "areas": json_bytes(area_records(areas, _area_figures(area_list))),
         "ids": "\n".join(str(i) for i in homes.index).encode(),
     }
-    for number, block in enumerate(card_blocks(homes, kits=kits, pairs=pairs, lines=lines)):
+    blocks = card_blocks(homes, kits=kits, pairs=pairs, lines=lines, learn=learn)
+    for number, block in enumerate(blocks):
         data[f"cards-{number}"] = block
     page = {
         "packing": {"origin": shapes.origin, "unit": shapes.unit},
         "colours": home_colours(),
         "groupColours": group_colours(),
         "bands": HOME_BANDS,
-        "cautions": list(CAUTIONS),
+        "cautions": [PROBABILITY_CAUTION, *CAUTIONS],
     }
     title = f"{city}: where lead service lines probably are"
-    side = panel("staff.html", title=title, cautions=[PROBABILITY_CAUTION, *CAUTIONS])
+    side = panel("staff.html", title=title, overview=overview, cautions=page["cautions"])
     return PackedMap(
         title=title, panel=side, start="startStaff", scripts=SCRIPTS, page=page, data=data
     )

@@ -26,6 +26,8 @@ linemap.cardOf = async function (i) {
     basis: word(cards.basis[at]),
     reasons: cards.reasons.map((column) => word(column[at])).filter(Boolean),
     record: cards.record.map((column) => word(column[at])),
+    ground: word(cards.ground[at]),
+    learn: cards.learn.length ? cards.learn[at] / 1000 : null,
     listed: cards.listed[at],
     kits: cards.kits[at] || [],
   };
@@ -50,7 +52,10 @@ linemap.drawCard = function ({ id, areaName, chance, flags, card, cautions }) {
     parts.push(el("p", { class: "caution" }, "Beyond the data: few homes like this one have been looked at, so the estimate leans on guesswork."));
   }
   parts.push(
-    section("Class in the inventory", el("p", {}, `${kind}. Basis: ${card.basis || "none given"}. The probability never sets the class.`)),
+    section(
+      "Class in the inventory",
+      el("p", {}, el("strong", {}, kind), `. Basis: ${card.basis || "none given"}.${card.ground ? ` ${card.ground}` : ""} The probability never sets the class.`)
+    ),
     section("Why", card.reasons.length ? list(card.reasons) : el("p", {}, "No single piece of evidence stands out.")),
     section("Weights of evidence", linemap.waterfall(card.weights))
   );
@@ -101,7 +106,7 @@ linemap.waterfall = function (weights) {
       "svg",
       { viewBox: "0 0 100 14", preserveAspectRatio: "none", "aria-hidden": "true" },
       el("line", { x1: x(0), x2: x(0), y1: 0, y2: 14, stroke: "#8a8a8a", "stroke-width": 0.6 }),
-      el("rect", { x: Math.min(x(from), x(to)), width: Math.max(0.8, Math.abs(x(to) - x(from))), y: 2, height: 10, fill })
+      to === from ? null : el("rect", { x: Math.min(x(from), x(to)), width: Math.max(0.8, Math.abs(x(to) - x(from))), y: 2, height: 10, fill })
     );
   const row = (name, picture, weight, after) =>
     el("tr", {}, el("th", { scope: "row" }, name), el("td", { class: "bar" }, picture), el("td", {}, weight), el("td", {}, after));
@@ -113,7 +118,7 @@ linemap.waterfall = function (weights) {
       percent(chanceOf(running[k + 1]))
     )
   );
-  const head = ["Evidence", "less | more", "Weight", "So far"].map((text) => el("th", { scope: "col" }, text));
+  const head = ["Evidence", "away | toward", "Weight", "So far"].map((text) => el("th", { scope: "col" }, text));
   return el(
     "table",
     { class: "waterfall" },
@@ -143,11 +148,12 @@ linemap.kitSentence = function (kit) {
 /* A sure answer moves a chance p to 1 with chance p, else to 0: 2 p (1 - p) on average. */
 linemap.wouldChange = function (chance, flags, card) {
   const [, , record, answers, water, check] = card.weights;
-  if (check !== 0) return ["Little: somebody has looked at the line. A second look at the other side, if only one was seen."];
-  const points = Math.round(200 * chance * (1 - chance));
-  const out = [`A look at the pipe on both sides: it would move the estimate by about ${points} points on average.`];
-  if (!(flags & linemap.TESTED)) out.push("A sampling kit: no usable one has come back from here.");
-  if (answers === 0) out.push("The resident's word on the pipe at the entry: none is on file.");
-  if (record === 0) out.push("A record of either side: none is on file.");
+  if (check !== 0) return ["Little would: somebody has looked at this line. If only one side was seen, a look at the other."];
+  const points = (share) => (share < 0.005 ? "less than 1 point" : `about ${Math.round(share * 100)} points`);
+  const out = [`A look at the pipe on both sides would move the estimate by ${points(2 * chance * (1 - chance))} on average.`];
+  const again = flags & linemap.TESTED ? "Another kit" : "A first kit";
+  out.push(`${again}${card.learn === null ? " would add its two bottles and the form." : ` would move it by ${points(card.learn)} on average.`}`);
+  if (answers === 0) out.push("The resident has not told what the pipe at the entry looks like.");
+  if (record === 0) out.push("The city record says nothing of this line; a tap card or permit would.");
   return out;
 };

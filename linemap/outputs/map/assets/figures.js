@@ -12,7 +12,7 @@ linemap.startFigures = async function (map, page) {
   state.onChange(draw);
   draw();
   document.documentElement.dataset.ready = "yes";
-  document.documentElement.dataset.painted = "yes";
+  linemap.tellPainted();
 
   function draw() {
     const measure = state.get("measure");

@@ -21,6 +21,12 @@ linemap.closeCard = function () {
   if (linemap.cameFrom?.isConnected) linemap.cameFrom.focus();
 };
 
+/* Marks for whoever drives or times the page: all that is in view has been painted. */
+linemap.tellPainted = function () {
+  document.documentElement.dataset.painted = "yes";
+  performance.mark("painted");
+};
+
 linemap.setUpPage = function (map) {
   linemap.byId("card-close").addEventListener("click", linemap.closeCard);
   document.addEventListener("keydown", (event) => {
@@ -31,6 +37,7 @@ linemap.setUpPage = function (map) {
     const open = fold.getAttribute("aria-expanded") !== "true";
     fold.setAttribute("aria-expanded", open);
     linemap.byId("controls").classList.toggle("open", open);
+    map.invalidateSize({ animate: false });
   });
   linemap.byId("print").addEventListener("click", () => window.print());
   const refit = () => map.invalidateSize({ animate: false });
@@ -53,7 +60,7 @@ linemap.zoneParts = function (zone, extra = []) {
       el(
         "tbody",
         {},
-        row("Homes", zone.homes === null ? "too few to show" : linemap.whole(zone.homes)),
+        row("Homes", zone.homes === null ? "not shown" : linemap.whole(zone.homes)),
         row("Expected lead lines", expected + interval),
         row("Lines of unknown material", figure(zone.unknown, "unknown")),
         row("Homes with a usable kit", figure(zone.tested, "tested"))

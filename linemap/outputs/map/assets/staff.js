@@ -19,14 +19,14 @@ linemap.startStaff = async function (map, page) {
   let waiting = 0;
   const zones = new linemap.ZoneLayer(map, page.groupColours, openZone);
   const layer = new linemap.HomeLayer(homes, page.colours, passes);
-  layer.on("painted", () => (document.documentElement.dataset.painted = "yes"));
+  layer.on("painted", linemap.tellPainted);
 
   areas.forEach((area, k) => byId("pick-area").append(el("option", { value: area.id, "data-place": k }, area.name)));
   ["draw", "measure", "pick-area", "only-unknown", "only-listed"].forEach((id) => linemap.tie(state, id));
   linemap.tie(state, "least", "input");
   byId("find").addEventListener("submit", (event) => (event.preventDefault(), find(byId("find-id").value.trim())));
   byId("find-id").addEventListener("input", suggest);
-  byId("card").addEventListener("closed", () => (picked?.remove(), state.set("home", "")));
+  byId("card").addEventListener("closed", () => (picked?.remove(), state.note("home", "")));
   state.onChange(refresh);
   map.on("zoomend", () => drawMap());
   map.on("moveend", () => (clearTimeout(waiting), (waiting = setTimeout(tellView, 120))));
@@ -34,14 +34,15 @@ linemap.startStaff = async function (map, page) {
   map.on("mousemove", (event) => {
     map.getContainer().style.cursor = homesDrawn() && homeAt(event.latlng, 2) >= 0 ? "pointer" : "";
   });
-  refresh();
-  if (state.get("home")) find(state.get("home"));
+  refresh("address");
   document.documentElement.dataset.ready = "yes";
 
-  function refresh() {
+  function refresh(what) {
     gates = readGates();
+    if (what === "area" && gates.area >= 0) map.fitBounds(L.latLngBounds(areas[gates.area].rings.flat(2)));
+    if (what === "address" && state.get("home")) find(state.get("home"));
     const share = Number(state.get("least")) / 100;
-    byId("least-words").textContent = share ? `at least ${state.get("least")} %` : "any probability";
+    byId("least-words").textContent = share ? `a probability of at least ${state.get("least")} %` : "any probability";
     shown = "";
     drawMap();
     layer.repaint();
@@ -85,7 +86,7 @@ linemap.startStaff = async function (map, page) {
     else layer.remove();
     byId("measure-row").hidden = kind === "homes";
     drawLegend(kind);
-    if (kind !== "homes") document.documentElement.dataset.painted = "yes";
+    if (kind !== "homes") linemap.tellPainted();
   }
 
   function drawLegend(kind) {
@@ -162,7 +163,7 @@ linemap.startStaff = async function (map, page) {
   }
 
   async function listHomes(inView) {
-    const first = inView.sort((a, b) => homes.chance[b] - homes.chance[a] || a - b).slice(0, linemap.LISTED_IN_VIEW);
+    const first = highest(inView);
     const ids = await allIds();
     byId("list-title").textContent = "Homes in view, highest probability first";
     byId("list").replaceChildren(
@@ -172,6 +173,18 @@ linemap.startStaff = async function (map, page) {
     );
     const rest = inView.length - first.length;
     byId("list-note").textContent = rest > 0 ? `and ${whole(rest)} more; zoom in or filter to see them here.` : "";
+  }
+
+  /* The few likeliest of many homes, in one pass. */
+  function highest(inView) {
+    const first = [];
+    for (const i of inView) {
+      if (first.length === linemap.LISTED_IN_VIEW && homes.chance[i] <= homes.chance[first.at(-1)]) continue;
+      const place = first.findIndex((other) => homes.chance[other] < homes.chance[i]);
+      first.splice(place < 0 ? first.length : place, 0, i);
+      first.length = Math.min(first.length, linemap.LISTED_IN_VIEW);
+    }
+    return first;
   }
 
   function listZones() {
@@ -208,7 +221,7 @@ linemap.startStaff = async function (map, page) {
     const [ids, card] = await Promise.all([allIds(), linemap.cardOf(i)]);
     picked?.remove();
     picked = L.polygon(rings(i), { color: "#111111", weight: 4, dashArray: "6 4", fill: false, interactive: false }).addTo(map);
-    state.set("home", ids[i]);
+    state.note("home", ids[i]);
     const areaName = areas[homes.area[i]]?.name || "in no area";
     linemap.drawCard({ id: ids[i], areaName, chance: homes.chance[i] / 10000, flags: homes.flags[i], card, cautions: page.cautions });
   }

@@ -8,11 +8,13 @@ linemap.State = class {
     this.defaults = defaults;
     this.chosen = { ...defaults };
     this.listeners = [];
-    this.fitted = map.getBounds();
     this.read();
+    this.write();
     map.on("moveend", () => this.write());
     window.addEventListener("hashchange", () => {
-      if (location.hash !== this.written && this.read()) this.tell();
+      if (location.hash === this.written) return;
+      this.read();
+      this.tell("address");
     });
   }
 
@@ -22,17 +24,23 @@ linemap.State = class {
 
   set(name, value) {
     if (this.chosen[name] === String(value)) return;
-    this.chosen[name] = String(value);
-    this.write();
-    this.tell();
+    this.note(name, value);
+    this.tell(name);
   }
 
+  /* Keep a choice in the address without telling anybody. */
+  note(name, value) {
+    this.chosen[name] = String(value);
+    this.write();
+  }
+
+  /* listener(what): the name of the choice that changed, or "address" for a pasted link. */
   onChange(listener) {
     this.listeners.push(listener);
   }
 
-  tell() {
-    this.listeners.forEach((listener) => listener());
+  tell(what) {
+    this.listeners.forEach((listener) => listener(what));
   }
 
   /* Take place and choices from the address; unknown names are left alone. */
@@ -45,7 +53,6 @@ linemap.State = class {
     if (Number.isFinite(zoom) && Math.abs(latitude) <= 90 && Math.abs(longitude) <= 180) {
       this.map.setView([latitude, longitude], zoom, { animate: false });
     }
-    return true;
   }
 
   write() {

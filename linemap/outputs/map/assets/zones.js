@@ -17,7 +17,7 @@ linemap.limits = function (values, share, steps) {
 };
 
 linemap.figure = function (value, measure) {
-  if (value === null) return "too few to show";
+  if (value === null) return "not shown";
   if (linemap.MEASURES[measure].share) return `${Math.round(value * 100)} %`;
   return value > 0 && value < 1 ? "under 1" : linemap.whole(value);
 };
@@ -56,7 +56,7 @@ linemap.ZoneLayer = class {
     if (!this.measure) return { ...base, fill: false, weight: 1.5, interactive: false };
     const value = zone[this.measure];
     if (value === null) return { ...base, fillOpacity: 0, dashArray: "4 4" };
-    return { ...base, fillColor: this.colours[this.step(value)], fillOpacity: zone.homes ? 0.85 : 0 };
+    return { ...base, fillColor: this.colours[this.step(value)], fillOpacity: zone.homes ? 1 : 0 };
   }
 
   step(value) {
@@ -76,7 +76,7 @@ linemap.ZoneLayer = class {
       const number = this.measure ? this.short(zone[this.measure]) : "";
       const lines = [];
       if (zone.name && room > zone.name.length * 6.5 + 8) lines.push(zone.name);
-      if (number && room > number.length * 8 + 8) lines.push(number);
+      if (number && room > number.length * 7 + 6) lines.push(number);
       if (!lines.length || (this.measure && !zone.homes && zone[this.measure] !== null)) continue;
       const dark = this.measure && zone[this.measure] !== null && this.step(zone[this.measure]) > 2;
       const icon = L.divIcon({
@@ -108,7 +108,7 @@ linemap.ZoneLayer = class {
       linemap.legendRow(linemap.swatch(colour), `${k ? "over " : ""}${text(this.limits[k])} to ${text(this.limits[k + 1])}`)
     );
     if (this.zones.some((zone) => zone[this.measure] === null)) {
-      rows.push(linemap.legendRow(linemap.swatch("none", "4 3"), "too few homes to show a figure"));
+      rows.push(linemap.legendRow(linemap.swatch("none", "4 3"), "no figure shown: too few homes"));
     }
     return rows;
   }

@@ -1,0 +1,143 @@
+"""The map for the public: areas and rounded figures, no home."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import folium
+import geopandas as gpd
+import pandas as pd
+
+from linemap.outputs.map.areas import area_records
+from linemap.outputs.map.page import PackedMap, json_bytes, panel
+from linemap.outputs.map.scale import group_colours
+from linemap.outputs.public import public_areas
+from linemap.outputs.wording import CAUTIONS, PROBABILITY_CAUTION, PUBLIC_NOTE
+
+FIGURE_SCRIPTS = ["data.js", "state.js", "zones.js", "panel.js", "figures.js"]
+"""Scripts of a page without homes; none of them knows what a home's record looks like."""
+
+FIGURES = {
+    "homes": "homes",
+    "expected": "expected_lead_lines",
+    "low": "low",
+    "high": "high",
+    "unknown": "unknown_lines",
+    "tested": "tested_share",
+}
+"""Names on the page and in the area list."""
+
+
+def draw_public_map(
+    area_list: pd.DataFrame,
+    areas: gpd.GeoDataFrame,
+    *,
+    city: str = "our city",
+    kit_contact: str = "Ask your water utility how to get a free sampling kit.",
+    smallest: int = 10,
+) -> folium.Map:
+    """Draw the figures of areas that the public may see.
+
+    Small counts are hidden and the others rounded here, by
+    :func:`linemap.outputs.public.public_areas`; only names, outlines and those figures enter
+    the page.
+
+    Parameters
+    ----------
+    area_list : DataFrame
+        By the ``area_list`` contract.
+    areas : GeoDataFrame
+        By the ``areas`` contract.
+    city : str
+        Name in the title.
+    kit_contact : str
+        Where to ask for a kit.
+    smallest : int
+        Smallest count that may be printed [homes].
+
+    Returns
+    -------
+    folium.Map
+    """
+    figures = public_areas(area_list, smallest=smallest)
+    more = [
+        PUBLIC_NOTE,
+        f"Counts are rounded to the nearest {smallest}. A figure is left out where fewer than "
+        f"{smallest} homes are in it or fewer than {smallest} are not.",
+    ]
+    about = ["Public edition.", kit_contact]
+    note = "The expected number is an estimate from records, age, place, answers and water results."
+    return figure_map(figures, areas, title=_title(city), about=about, more=more, note=note)
+
+
+def public_map_html(area_list: pd.DataFrame, areas: gpd.GeoDataFrame, **options: Any) -> str:
+    """Return the public map as one page that asks no network for anything.
+
+    Parameters
+    ----------
+    area_list, areas, **options
+        As in :func:`draw_public_map`.
+
+    Returns
+    -------
+    str
+        HTML.
+    """
+    page: str = draw_public_map(area_list, areas, **options).get_root().lock().render()
+    return page
+
+
+def figure_map(
+    figures: pd.DataFrame,
+    areas: gpd.GeoDataFrame,
+    *,
+    title: str,
+    about: list[str],
+    more: Sequence[str] = (),
+    note: str = "",
+    sheets: dict[str, str] | None = None,
+) -> PackedMap:
+    """Draw area figures as they are given: nothing is hidden here.
+
+    Parameters
+    ----------
+    figures : DataFrame
+        Indexed by area_id, with the columns named in ``FIGURES``.
+    areas : GeoDataFrame
+        By the ``areas`` contract.
+    title : str
+    about : list of str
+        Lines below the title.
+    more : sequence of str
+        Lines above the controls; on narrow screens folded away with them.
+    note : str
+        Line below the figures of an area.
+    sheets : dict of str to str, optional
+        Page of each area, by area_id.
+
+    Returns
+    -------
+    PackedMap
+    """
+    named = figures[list(FIGURES.values())].rename(columns={v: k for k, v in FIGURES.items()})
+    if sheets is not None:
+        named["sheet"] = pd.Series(sheets).reindex(named.index)
+    records = area_records(areas, named)
+    blank = dict.fromkeys(named.columns)
+    data = {"areas": json_bytes([blank | record for record in records])}
+    side = panel(
+        "figures.html",
+        title=title,
+        about=about,
+        more=more,
+        cautions=[PROBABILITY_CAUTION, *CAUTIONS],
+    )
+    page = {"groupColours": group_colours(), "note": note}
+    return PackedMap(
+        title=title, panel=side, start="startFigures", scripts=FIGURE_SCRIPTS, page=page, data=data
+    )
+
+
+def _title(city: str) -> str:
+    return f"{city}: where lead service lines probably are"

@@ -1,0 +1,76 @@
+"""A city too large for one page: an overview of its areas and a page of homes for each."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import geopandas as gpd
+import pandas as pd
+
+from linemap.outputs.map.public_map import figure_map
+from linemap.outputs.map.staff import map_html
+
+OVERVIEW = "map.html"
+NO_AREA = "(no area)"
+
+
+def map_sheets(
+    parcels: gpd.GeoDataFrame,
+    scores: pd.DataFrame,
+    areas: gpd.GeoDataFrame,
+    *,
+    area_list: pd.DataFrame,
+    kits: pd.DataFrame | None = None,
+    pairs: pd.DataFrame | None = None,
+    lines: pd.DataFrame | None = None,
+    learn: pd.Series | None = None,
+    city: str = "our city",
+) -> Iterator[tuple[str, str]]:
+    """Give the pages of a very large city one by one; for staff.
+
+    Parameters
+    ----------
+    parcels, scores, areas, kits, pairs, lines, learn, city
+        As in :func:`linemap.outputs.map.draw_map`.
+    area_list : DataFrame
+        By the ``area_list`` contract: the figures of the overview.
+
+    Yields
+    ------
+    name : str
+        File name; the first is the overview, whose areas link to the others. All belong in one
+        folder. Homes in no area have a page of their own.
+    html : str
+        The page.
+    """
+    place = scores["area_id"].astype(object).where(scores["area_id"].notna(), NO_AREA).astype(str)
+    known = areas["area_id"].astype(str)
+    place = place.where(place.isin(known), NO_AREA)
+    held = [area_id for area_id in (*known, NO_AREA) if (place == area_id).any()]
+    sheets = {area_id: f"map-{number:03d}.html" for number, area_id in enumerate(held, start=1)}
+    figures = area_list if area_list.index.name == "area_id" else area_list.set_index("area_id")
+    about = ["Staff overview: figures of areas. Open an area to see the page with its homes."]
+    if NO_AREA in sheets:
+        count = int((place == NO_AREA).sum())
+        about.append(f"{count:,} homes lie in no area; their page is {sheets[NO_AREA]}.")
+    overview = figure_map(
+        figures.rename(index=str), areas, title=f"{city}: overview", about=about, sheets=sheets
+    )
+    yield OVERVIEW, overview.get_root().lock().render()
+    for area_id, name in sheets.items():
+        here = place.index[place == area_id]
+        yield (
+            name,
+            map_html(
+                parcels.loc[here],
+                scores.loc[here],
+                areas[known == area_id],
+                kits=kits,
+                pairs=pairs,
+                lines=lines,
+                area_list=area_list,
+                learn=learn,
+                city=city,
+                overview=OVERVIEW,
+            ),
+        )
