@@ -8,6 +8,8 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 
 from linemap.errors import Effect, Problem
 from linemap.tables import KEYS, Column, complete_table, contract
@@ -166,15 +168,17 @@ def _outside(values: pd.Series, missing: np.ndarray, column: Column) -> tuple[np
             "this is not a date such as 2024-05-31 or 5/31/2024.",
             "Write it as year-month-day.",
         )
-    text = values.astype(object).where(~missing, "").astype(str)
-    failed = text.isin(SPREADSHEET_ERRORS).to_numpy()
+    words = [None if gone else str(word) for word, gone in zip(values, missing, strict=True)]
+    text = pa.array(words, pa.string())
+    failed = pc.is_in(text, value_set=pa.array(SPREADSHEET_ERRORS)).to_numpy(False)
     reason, remedy = "the formula in this cell failed.", "Mend the formula or type the value."
     if column.kind == "id":
-        rounded = text.str.fullmatch(r"[0-9](\.[0-9]+)?[eE]\+[0-9]+").to_numpy(bool)
-        if rounded.any() and not failed.any():
+        rounded = pc.match_substring_regex(text, r"^[0-9](\.[0-9]+)?[eE]\+[0-9]+$")
+        lost = pc.fill_null(rounded, False).to_numpy(False)
+        if lost.any() and not failed.any():
             reason = "a spreadsheet has rounded this id, so its last digits are lost."
             remedy = "Export the column as text."
-        failed |= rounded
+        failed |= lost
     return failed & ~missing, reason, remedy
 
 
@@ -188,7 +192,7 @@ def _is_date(values: pd.Series) -> np.ndarray:
 def _number_in_words(column: Column) -> str:
     """Describe what a number may be, e.g. ``a whole number from 1600 to 2100 year``."""
     words = "a whole number" if column.kind == "integer" else "a number"
-    unit = f" {column.unit}" if column.unit else ""
+    unit = "" if column.unit in ("", "year", "currency", "share") else f" {column.unit}"
     if np.isfinite(column.low) and np.isfinite(column.high):
         return f"{words} from {column.low:g} to {column.high:g}{unit}"
     if np.isfinite(column.low):
@@ -202,4 +206,4 @@ def shown(value: Any, width: int = 60) -> str:
         return value if len(value) <= width else value[: width - 3] + "..."
     if value is None or value is pd.NaT or value is pd.NA or value != value:
         return ""
-    return shown(str(value), width)
+    return shown(f"{value:.15g}" if isinstance(value, float) else str(value), width)

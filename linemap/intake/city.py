@@ -87,7 +87,7 @@ def read_city(settings: Settings, *, tell: Callable[[str], None] | None = None) 
     _settle_results(desk, confirmed=settings.city.units_confirmed)
     desk.stop_if_nothing_left()
     if desk.stops:
-        raise InputError(desk.stops, others=desk.problems)
+        raise InputError(list(dict.fromkeys(desk.stops)), others=desk.problems)
     tables: dict[str, Any] = {
         name: _in_order(loaded.table, name) for name, loaded in desk.loaded.items()
     }

@@ -12,7 +12,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.csv as pacsv
 
-from linemap.errors import Problem
+from linemap.errors import InputError, Problem
 from linemap.intake.checker import shown
 from linemap.intake.source import RawTable, Source
 from linemap.intake.text import drop_blank_rows
@@ -110,6 +110,8 @@ def read_columns(source: Source, wanted: list[str]) -> RawTable:
         return RawTable(empty, np.empty(0, dtype=np.int64), problems=problems)
     places = [plan.names.index(name) for name in wanted]
     table = _read(source, plan, scan.encoding, places, ragged)
+    if open_end := next((text for _, text in ragged if "\n" in text.strip()), ""):
+        raise _open_quote(source, open_end)
     if len(table) + len(ragged) < scan.lines:
         everything = _read(source, plan, scan.encoding, range(len(plan.names)), [])
         _refuse_open_quote(source, everything)
@@ -229,8 +231,12 @@ def _refuse_open_quote(source: Source, table: pa.Table) -> None:
             lines = [line for line in cell.replace("\r", "\n").split("\n") if line.strip()]
             most = max((line.count(mark) for line in lines for mark in SEPARATORS), default=0)
             if len(lines) > 50 or 0 < separators <= most:
-                raise source.refusal(
-                    "a quotation mark is opened and not closed, so that rows run together.",
-                    "Close it or take it out.",
-                    value=shown(" ".join(lines), 40),
-                )
+                raise _open_quote(source, cell)
+
+
+def _open_quote(source: Source, text: str) -> InputError:
+    return source.refusal(
+        "a quotation mark is opened and not closed, so that rows run together.",
+        "Close it or take it out.",
+        value=shown(" ".join(text.split()), 40),
+    )

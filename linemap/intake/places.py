@@ -86,7 +86,7 @@ def name_crs(source: Source, crs: Any, known: pyproj.CRS | None, shapes: np.ndar
             "Export the layer in a system with an EPSG code.",
             column="geometry",
         ) from None
-    x, y = _middle(shapes)
+    x, y = middle(shapes)
     if np.isnan(x):
         return found
     degrees = abs(x) <= 180 and abs(y) <= 180
@@ -111,7 +111,7 @@ def name_crs(source: Source, crs: Any, known: pyproj.CRS | None, shapes: np.ndar
     return found
 
 
-def _middle(shapes: np.ndarray) -> tuple[float, float]:
+def middle(shapes: np.ndarray) -> tuple[float, float]:
     """Return the median of the corners of the bounding boxes; NaN if there are none."""
     bounds = shapely.bounds(shapes)
     bounds = bounds[np.isfinite(bounds).all(axis=1)]
@@ -125,8 +125,8 @@ def working_crs(parcels: gpd.GeoDataFrame) -> pyproj.CRS:
 
     The middle is the median of the parcels, so a few misplaced ones do not move it.
     """
-    middle = shapely.Point(*_middle(parcels.geometry.to_numpy()))
-    return gpd.GeoSeries([middle], crs=parcels.crs).to_crs(WGS84).estimate_utm_crs()
+    centre = shapely.Point(*middle(parcels.geometry.to_numpy()))
+    return gpd.GeoSeries([centre], crs=parcels.crs).to_crs(WGS84).estimate_utm_crs()
 
 
 def to_metres(
@@ -146,7 +146,8 @@ def to_metres(
     Returns
     -------
     GeoDataFrame
-        Coordinates rounded to a millimetre.
+        Coordinates rounded to a millimetre; rings start and turn in one way, whatever the
+        format of the file does.
     list of Problem
     """
     if not len(frame):
@@ -158,7 +159,7 @@ def to_metres(
     shapes = out.geometry.to_numpy()
     bounds = shapely.bounds(shapes)
     lost = there & ~np.isfinite(bounds).all(axis=1)
-    x, y = _middle(shapes[there & ~lost & ~zero])
+    x, y = middle(shapes[there & ~lost & ~zero])
     away = np.hypot(bounds[:, 0] - x, bounds[:, 1] - y)
     far = there & ~lost & ~zero & (away > FARTHEST_M)
     problems: list[Problem] = []
@@ -176,7 +177,7 @@ def to_metres(
     rounded = shapely.transform(out.geometry.to_numpy(), lambda xy: np.round(xy, DECIMALS))
     crossed = ~shapely.is_valid(rounded) & ~shapely.is_missing(rounded)
     rounded[crossed] = polygons_only(shapely.make_valid(rounded[crossed]))
-    out.geometry = gpd.GeoSeries(rounded, index=out.index, crs=crs)
+    out.geometry = gpd.GeoSeries(shapely.normalize(rounded), index=out.index, crs=crs)
     return out, problems
 
 

@@ -20,7 +20,7 @@ from linemap.intake.cells import parse_number, read_cells
 from linemap.intake.checker import check_table, row_problems
 from linemap.intake.columns import pick_columns
 from linemap.intake.dates import date_order
-from linemap.intake.places import WGS84, name_crs, read_crs
+from linemap.intake.places import WGS84, middle, name_crs, read_crs
 from linemap.intake.report import summarize_problems
 from linemap.intake.shapes import check_shapes
 from linemap.intake.source import RawTable, Source, open_source
@@ -99,15 +99,18 @@ def load_table(source: Source, dialect: Dialect) -> Loaded:
     index = pd.Index(raw.rows, name="row")
     problems = list(raw.problems)
     rows_in = len(index) + sum(p.effect == "row" for p in problems)
-    if not rows_in and source.table == "parcels":
-        raise source.refusal("the table has a header but no rows.", "Export it again.")
+    if not rows_in:
+        bare = ("the table has a header but no rows.", "Export it again.")
+        if source.table == "parcels":
+            raise source.refusal(*bare)
+        problems.append(source.problem(*bare, effect="note"))
     frame, notes = _understand(source, raw, picked, index, dialect)
     problems += notes
+    key = next(iter(contract(source.table)))
+    ids = pd.Index(frame[key].dropna())
     if placed:
         frame, notes = _with_shapes(source, frame, raw, picked, dialect.crs)
         problems += notes
-    key = next(iter(contract(source.table)))
-    ids = pd.Index(frame[key].dropna()) if key in frame else pd.Index([])
     table, faults = check_table(frame, source.table, source.file, pd.Series(frame.index))
     problems += faults
     if placed:
@@ -230,8 +233,15 @@ def _with_shapes(
     known = read_crs(crs)
     if shapes is None and set(COORDINATES) <= set(picked):
         shapes, problems = _points(source, frame, raw, picked)
-        middle = np.nanmedian(shapely.get_coordinates(shapes), axis=0) if len(shapes) else [0, 0]
-        stated = WGS84 if known is None or np.abs(middle).max() <= 180 else known
+        x, y = middle(shapes)
+        degrees = not max(abs(x), abs(y)) > 180
+        if known is None and not degrees:
+            raise source.refusal(
+                f"longitude and latitude are not degrees: {x:.0f}, {y:.0f}.",
+                'Give degrees, or their system under [city], e.g. crs = "EPSG:2263".',
+                column="longitude",
+            )
+        stated = WGS84 if degrees else known
     elif shapes is None:
         shapes, stated = np.full(len(frame), None, dtype=object), WGS84
     system = name_crs(source, stated, known, shapes)
