@@ -209,13 +209,10 @@ def _read(
         )
     except (pa.ArrowInvalid, UnicodeDecodeError, ValueError) as error:
         raise source.refusal(
-            f"the text cannot be parted into rows and columns ({_short(error)}).",
+            "the text cannot be parted into rows and columns.",
             "Look for a quotation mark that is not closed, and export the file again.",
+            value=shown(str(error).split("\n")[0], 120),
         ) from None
-
-
-def _short(error: Exception) -> str:
-    return str(error).split("\n")[0][:120].rstrip(".")
 
 
 def _refuse_open_quote(source: Source, table: pa.Table) -> None:

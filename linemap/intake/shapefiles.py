@@ -36,7 +36,9 @@ def vector_has_shapes(source: Source) -> bool:
 def _layer(source: Source) -> dict[str, Any]:
     """Return what is known of the named or only layer."""
     try:
-        layers = [str(name) for name, _ in pyogrio.list_layers(source.path)]
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # what is amiss is said again when rows are read
+            layers = [str(name) for name, _ in pyogrio.list_layers(source.path)]
     except UNREADABLE as error:
         raise _damaged(source, error) from None
     if source.part is not None and source.part not in layers:
@@ -170,15 +172,20 @@ def _texts(source: Source, table: pa.Table, wanted: list[str]) -> pa.Table:
             arrays.append(column_as_text(table.column(name)))
         except (pa.ArrowException, UnicodeDecodeError) as error:
             raise source.refusal(
-                f"the cells are not plain values ({_short(error)}).",
+                "the cells are not plain values.",
                 "Export this column as text.",
                 column=name,
+                value=_short(error),
             ) from None
     return pa.Table.from_arrays(arrays, names=wanted)
 
 
 def _damaged(source: Source, error: Exception) -> Exception:
-    return source.refusal(f"the file cannot be read ({_short(error)}).", "Copy or export it again.")
+    return source.refusal(
+        "the file is damaged or not in the format of its ending.",
+        "Copy or export it again.",
+        value=_short(error).replace(str(source.path), source.file),
+    )
 
 
 def _short(error: Exception) -> str:

@@ -52,8 +52,9 @@ def _sheet(source: Source) -> Iterator[Any]:
         yield sheet
     except UNREADABLE as error:
         raise source.refusal(
-            f"the spreadsheet is damaged ({type(error).__name__}).",
+            "the spreadsheet is damaged.",
             "Open it in a spreadsheet program and save it again.",
+            value=type(error).__name__,
         ) from None
     finally:
         if book is not None:
@@ -94,6 +95,7 @@ def read_columns(source: Source, wanted: list[str]) -> RawTable:
         If the file is damaged or longer than a spreadsheet can be.
     """
     cells: list[list[str | None]] = [[] for _ in wanted]
+    numbers: list[int] = []
     with _sheet(source) as sheet:
         lines = sheet.iter_rows(values_only=True)
         names = _header(next(lines, ()))
@@ -104,14 +106,17 @@ def read_columns(source: Source, wanted: list[str]) -> RawTable:
                     f"the sheet has more than {MOST_ROWS:,} rows.", "Export the table as CSV."
                 )
             width = len(line)
-            for column, place in zip(cells, places, strict=True):
-                column.append(cell_as_text(line[place]) if place < width else None)
+            words = [cell_as_text(line[p]) if p < width else None for p in places]
+            if any(words):
+                numbers.append(count)
+                for column, word in zip(cells, words, strict=True):
+                    column.append(word)
     try:
         arrays = [pa.array(column, pa.string()) for column in cells]
     except UnicodeEncodeError:
         raise source.refusal(
             "a cell holds characters that are not text.", "Find and retype it."
         ) from None
-    rows = np.arange(1, len(cells[0]) + 1) if cells else np.empty(0, dtype=np.int64)
+    rows = np.array(numbers, dtype=np.int64)
     text, rows = drop_blank_rows(pa.Table.from_arrays(arrays, names=wanted), rows)
     return RawTable(text, rows)
