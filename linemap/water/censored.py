@@ -115,7 +115,7 @@ def summarize_censored(
     """
     numbers, below = checked_results(values, below_limit)
     n, censored = numbers.size, int(below.sum())
-    ordered = np.argsort(numbers, kind="stable")
+    ordered = np.lexsort((below, numbers))
     numbers, below = numbers[ordered], below[ordered]
     z = float(stats.norm.ppf((1 + confidence) / 2))
     rng = np.random.default_rng(seed)
@@ -139,7 +139,8 @@ def summarize_censored(
     warnings = [f"{name}: {note}" for name in (KM, ROS, MLE) for note in notes[name]]
     columns = ["mean", "mean_low", "mean_high", "sd", "median", "median_low", "median_high"]
     columns += ["p90", "p90_low", "p90_high"]
-    table = pd.DataFrame.from_dict(rows, orient="index").reindex(columns=columns).astype(float)
+    table = pd.DataFrame([rows[name] for name in rows], index=list(rows), columns=columns)
+    table = table.astype(float)
     table["fit_to_use"] = table.index == advised
     table["note"] = ["; ".join(notes[name]) for name in table.index]
     table.index.name = "method"

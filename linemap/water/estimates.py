@@ -34,10 +34,8 @@ class StepCurve:
 
     def mean(self, rest_at: float | None = None) -> float:
         """Return the mean; ``rest_at`` moves the unresolved share elsewhere."""
-        places = self.at
-        if rest_at is not None and self.unresolved > 0:
-            places = np.concatenate([[rest_at], self.at[1:]])
-        return float(places @ np.diff(self.share, prepend=0.0))
+        moved = 0.0 if rest_at is None else self.unresolved * (rest_at - float(self.at[0]))
+        return float(self.at @ np.diff(self.share, prepend=0.0)) + moved
 
     def sd(self, n: int) -> float:
         """Return the standard deviation with the usual n / (n - 1)."""
@@ -90,9 +88,8 @@ def kaplan_meier(values: np.ndarray, below_limit: np.ndarray) -> StepCurve:
     share_below = np.cumprod(kept[::-1])[::-1]
     share = np.append(share_below[1:], 1.0)
     unresolved = float(share_below[0])
-    if unresolved > 0:
-        lowest = min(float(limits[0]), float(places[0]))
-        places, share = np.append(lowest, places), np.append(unresolved, share)
+    if unresolved > 0 and limits[0] < places[0]:
+        places, share = np.append(limits[0], places), np.append(unresolved, share)
     return StepCurve(places, share, unresolved)
 
 

@@ -105,6 +105,11 @@ def rank_90(values: ArrayLike, *, method: RankMethod = "interpolate") -> float:
     ArgumentError
         If there are no values, one is missing, or the method has no such name.
 
+    Notes
+    -----
+    A further non-detect never raises the percentile, with one exception that lies in the rule
+    for five results: with ``next_rank``, a sixth result can.
+
     References
     ----------
     40 CFR 141.80(c)(3); EPA memorandum WSG 173 (2004); the methods for ranks that are not

@@ -111,7 +111,7 @@ def test_form_grounds(change, verdict, reason):
             "detection limit not given",
         ),
         (
-            [*both(), ("K1", "first", "copper", 40, 1), ("K1", "flushed", "copper", 90, 1)],
+            [*both(), ("K1", "first", "copper", 40, 1), ("K1", "flushed", "copper", 160, 1)],
             "usable_with_doubt",
             "bottles may be swapped on paper: copper rose while the tap ran",
         ),
