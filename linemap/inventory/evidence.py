@@ -32,7 +32,7 @@ def _codes(frame: pd.DataFrame, column: str, allowed: tuple[str, ...]) -> np.nda
     if column not in frame.columns:
         return np.full(len(frame), allowed.index("unknown"))
     values = frame[column]
-    codes = pd.Categorical(values, categories=allowed).codes.astype(int)
+    codes = pd.Index(allowed).get_indexer(pd.Index(values))
     wrong = (codes < 0) & values.notna().to_numpy()
     if wrong.any():
         value = values[wrong].iloc[0]
@@ -78,17 +78,17 @@ def latest_checks(checks: pd.DataFrame | None, index: pd.Index) -> dict[str, np.
         seen[f"{side}_lead"] = np.zeros(len(index), dtype=bool)
     if checks is None or checks.empty:
         return seen
-    sides = pd.Categorical(checks["side"], categories=SIDES).codes
+    sides = pd.Index(SIDES).get_indexer(pd.Index(checks["side"]))
     if (sides < 0).any():
         raise ArgumentError(f"side of a check is not one of {', '.join(SIDES)}. Correct it.")
     material = _codes(checks, "material", MATERIALS)
     points: np.ndarray = np.ones(len(checks))
     if "points" in checks.columns:
         points = checks["points"].astype(float).fillna(1.0).to_numpy()
-    nearness = np.select([material == LEAD, material == GALVANIZED], [2, 1], 0)
     day = pd.to_datetime(checks["checked_on"]).to_numpy("datetime64[s]").astype("int64")
     place = index.get_indexer(pd.Index(checks["parcel_id"]))
-    order = np.lexsort((nearness, day))  # of repeated places the last one assigned stays
+    # The contract lists materials from lead onwards; of repeated places the last one stays.
+    order = np.lexsort((points, -material, day))
     order = order[(place[order] >= 0) & (material[order] != UNKNOWN)]
     for code, side in enumerate(SIDES):
         rows = order[sides[order] == code]

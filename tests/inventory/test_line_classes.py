@@ -67,6 +67,12 @@ def test_of_two_checks_on_one_day_the_one_nearer_to_lead_holds():
         assert told(record(), checks(*order))["customer_material"] == "lead"
 
 
+@pytest.mark.parametrize("pair", [("plastic", "copper"), ("copper", "plastic")])
+def test_of_two_harmless_materials_on_one_day_the_first_of_the_contract_holds(pair):
+    rows = [("2024-05-01", "customer", material) for material in pair]
+    assert told(record(), checks(*rows))["customer_material"] == "copper"
+
+
 def test_a_check_that_could_not_tell_says_nothing():
     line = told(record(), checks(("2024-05-01", "customer", "unknown")))
     assert line["customer_material"] == "copper"
