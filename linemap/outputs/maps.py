@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 from linemap.outputs.findings import Findings
 from linemap.outputs.map import map_html, map_sheets, public_map_html
@@ -26,7 +27,7 @@ def write_maps(findings: Findings, folder: Path) -> None:
     public.mkdir(exist_ok=True)
     settings = findings.settings
     homes = (findings.parcels, findings.scores, findings.areas)
-    options = {
+    options: dict[str, Any] = {
         "kits": findings.kit_list,
         "pairs": findings.pairs,
         "lines": findings.classes,

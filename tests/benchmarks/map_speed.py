@@ -10,6 +10,7 @@ drawn, both have Leaflet written into them, and runs alternate. Run it on an idl
 from __future__ import annotations
 
 import argparse
+import itertools
 import platform
 import statistics
 import sys
@@ -105,7 +106,7 @@ def pan_frames(browser: Browser, url: str, drawn: str | None) -> tuple[float, fl
         page.mouse.up()
     stamps = page.evaluate("() => window.frames_")
     page.close()
-    gaps = sorted(b - a for a, b in zip(stamps, stamps[1:], strict=False))
+    gaps = sorted(b - a for a, b in itertools.pairwise(stamps))
     return statistics.median(gaps), gaps[int(0.95 * (len(gaps) - 1))]
 
 

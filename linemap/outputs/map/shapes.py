@@ -84,7 +84,7 @@ def pack_shapes(shapes: gpd.GeoSeries) -> PackedShapes:
     >>> lot = gpd.GeoSeries([shapely.box(0, 0, 10, 20)], crs=3857)
     >>> packed = pack_shapes(lot)
     >>> list(packed.rings), list(packed.vertices), len(packed.steps)
-    ([1], [4], 12)
+    ([1], [4], 11)
     """
     geometry = shapes.to_crs(WEB_MERCATOR).to_numpy()
     kind = shapely.get_type_id(geometry)

@@ -102,6 +102,7 @@ def draw_map(
     for number, block in enumerate(blocks):
         data[f"cards-{number}"] = block
     page = {
+        "homes": len(homes),
         "packing": {"origin": shapes.origin, "unit": shapes.unit},
         "colours": home_colours(),
         "groupColours": group_colours(),

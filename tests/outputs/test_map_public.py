@@ -1,0 +1,233 @@
+"""What the public can work out from the printed figures, and what it cannot."""
+
+import base64
+import json
+import re
+import zlib
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+
+from linemap.errors import ArgumentError
+from linemap.outputs.map import public_map_html
+from linemap.outputs.public import (
+    PUBLIC_COUNTS,
+    public_areas,
+    public_totals,
+    suppress_small_counts,
+)
+from linemap.tables import contract
+
+SMALLEST = 10
+
+
+@st.composite
+def households(draw):
+    """A city of homes, each in one of a few areas, with or without a property."""
+    sizes = draw(st.lists(st.integers(0, 60), min_size=1, max_size=8))
+    area = np.repeat(np.arange(len(sizes)), sizes)
+    share = draw(st.sampled_from([0.02, 0.15, 0.5, 0.9]))
+    seed = draw(st.integers(0, 2**32 - 1))
+    has = np.random.default_rng(seed).random(len(area)) < share
+    return area, has, len(sizes)
+
+
+def printed(area: np.ndarray, has: np.ndarray, areas: int) -> pd.DataFrame:
+    table = pd.DataFrame(
+        {
+            "homes": np.bincount(area, minlength=areas),
+            "unknown": np.bincount(area[has], minlength=areas),
+        }
+    )
+    return suppress_small_counts(table, counts=["unknown"], smallest=SMALLEST)
+
+
+@settings(deadline=None, max_examples=60)
+@given(households())
+def test_no_choice_of_areas_prints_a_small_count(city):
+    area, has, areas = city
+    shown = printed(area, has, areas)
+    for k in range(areas):
+        count, homes = int(has[area == k].sum()), int((area == k).sum())
+        if not np.isnan(shown.loc[k, "unknown"]):
+            assert count >= SMALLEST
+            assert homes - count >= SMALLEST
+            assert abs(shown.loc[k, "unknown"] - count) <= SMALLEST / 2
+        if not np.isnan(shown.loc[k, "homes"]):
+            assert homes >= SMALLEST
+
+
+@settings(deadline=None, max_examples=60)
+@given(households())
+def test_no_cell_hides_alone(city):
+    shown = printed(*city)
+    hidden = shown.isna().sum()
+    assert ((hidden != 1) | (len(shown) == 1)).all()
+
+
+@settings(deadline=None, max_examples=100)
+@given(households(), st.integers(0, 10**6))
+def test_a_difference_between_two_runs_leaves_at_least_ten_homes_in_question(city, pick):
+    """Change one home; whatever then prints differently fits ten homes or more alike.
+
+    For each home of the changed home's area that was in the same state, changing it instead
+    must print the same. If fewer than ten such homes exist, nothing may print differently.
+    """
+    area, has, areas = city
+    assume(len(area) > 0)
+    changed = pick % len(area)
+    after = has.copy()
+    after[changed] = ~after[changed]
+    first, second = printed(area, has, areas), printed(area, after, areas)
+    alike = np.flatnonzero((area == area[changed]) & (has == has[changed]))
+    if len(alike) < SMALLEST:
+        pd.testing.assert_frame_equal(first, second)
+    for other in alike[:3]:
+        instead = has.copy()
+        instead[other] = ~instead[other]
+        pd.testing.assert_frame_equal(printed(area, instead, areas), second)
+
+
+@settings(deadline=None, max_examples=60)
+@given(households())
+def test_a_hidden_cell_fits_more_than_one_count(city):
+    """With every printed figure and the printed city total in hand, a hidden count stays open.
+
+    The reader knows each printed cell to half a step either way and the total to half a step.
+    """
+    area, has, areas = city
+    shown = printed(area, has, areas)["unknown"]
+    assume(shown.isna().any())
+    total = has.sum()
+    whole = suppress_small_counts(
+        pd.DataFrame({"homes": [len(area)], "unknown": [total]}),
+        counts=["unknown"],
+        smallest=SMALLEST,
+    )["unknown"].iloc[0]
+    assume(not np.isnan(whole))
+    half = SMALLEST / 2
+    slack = half * (1 + shown.notna().sum())
+    low, high = whole - shown.sum() - slack, whole - shown.sum() + slack
+    hidden = shown.index[shown.isna()]
+    size = np.bincount(area, minlength=areas)
+    for k in hidden:
+        others = size[[j for j in hidden if j != k]].sum()
+        least, most = max(0, low - others), min(size[k], high)
+        assert most - least >= min(size[k], half)
+
+
+def test_hidden_and_printed_by_hand():
+    table = pd.DataFrame(
+        {"homes": [100, 100, 100, 30, 9], "unknown": [9, 91, 55, 15, 4]}, index=list("abcde")
+    )
+    shown = suppress_small_counts(table, counts=["unknown"], smallest=10)
+    assert shown["unknown"].isna().tolist() == [True, True, False, False, True]
+    assert shown.loc[["c", "d"], "unknown"].tolist() == [60, 20]
+    # e has too few homes; d, the next smallest, is hidden beside it.
+    assert shown["homes"].isna().tolist() == [False, False, False, True, True]
+
+
+@pytest.mark.parametrize(
+    "table",
+    [
+        pd.DataFrame({"homes": [10], "unknown": [11]}),
+        pd.DataFrame({"homes": [10], "unknown": [-1]}),
+        pd.DataFrame({"homes": [10], "unknown": [np.nan]}),
+    ],
+)
+def test_impossible_counts_are_refused(table):
+    with pytest.raises(ArgumentError, match="the first is 0"):
+        suppress_small_counts(table, counts=["unknown"])
+
+
+def test_inputs_are_left_alone_and_smallest_is_checked():
+    table = pd.DataFrame({"homes": [50, 60], "unknown": [20, 30]})
+    before = table.copy()
+    suppress_small_counts(table, counts=["unknown"])
+    pd.testing.assert_frame_equal(table, before)
+    with pytest.raises(ArgumentError, match="2 or more"):
+        suppress_small_counts(table, counts=["unknown"], smallest=1)
+
+
+def area_list() -> pd.DataFrame:
+    return pd.DataFrame(
+        {
+            "area_id": ["N", "S", "E", "W"],
+            "name": ["Northside", "Southgate", "Eastfield", "Westbank"],
+            "rank": [2, 1, 3, 4],
+            "homes": [412, 633, 158, 12],
+            "unknown_lines": [203, 377, 61, 11],
+            "expected_lead_lines": [121.4, 260.9, 33.3, 3.2],
+            "low": [101.2, 228.1, 21.7, 1.0],
+            "high": [143.9, 290.3, 46.1, 6.0],
+            "tested_share": [41 / 412, 71 / 633, 7 / 158, 1 / 12],
+            "kits_suggested": [137, 139, 131, 127],
+            "why": ["secret reason"] * 4,
+        }
+    )
+
+
+def area_shapes() -> gpd.GeoDataFrame:
+    return gpd.GeoDataFrame(
+        {"area_id": list("NSEW"), "name": ["Northside", "Southgate", "Eastfield", "Westbank"]},
+        geometry=[
+            shapely.box(450_000 + 900 * k, 4_550_000, 450_900 + 900 * k, 4_551_000)
+            for k in range(4)
+        ],
+        crs=32617,
+    ).assign(children_under_6=31337.0, median_income=41414.0)
+
+
+def test_public_areas_round_the_interval_outward_and_share_from_rounded_counts():
+    shown = public_areas(area_list(), smallest=10)
+    assert shown.index.tolist() == ["E", "N", "S", "W"]
+    assert shown.loc["N", ["low", "expected_lead_lines", "high"]].tolist() == [100, 120, 150]
+    assert shown.loc["N", "tested_share"] == pytest.approx(0.10)
+    assert shown.loc[["E", "W"], "tested_share"].isna().all()
+    totals = public_totals(area_list(), smallest=10)
+    assert totals["homes"] == 1220
+    assert set(PUBLIC_COUNTS) <= set(totals.index)
+
+
+def test_the_public_page_holds_nothing_of_homes():
+    """No staff column, no result, no exact figure; packed data are opened for the search."""
+    html = public_map_html(area_list(), area_shapes(), city="Alder Falls", smallest=10)
+    packed = re.findall(r'<script type="text/plain" data-name="[^"]+">([^<]+)</script>', html)
+    opened = "\n".join(zlib.decompress(base64.b64decode(text)).decode() for text in packed)
+    everything = html + opened
+    household = {
+        column
+        for table in ("parcels", "lines", "checks", "kits", "samples", "answers", "pairs", "scores")
+        for column in contract(table)
+    } - {"geometry", "filter", "tap", "result", "unit", "draw", "side", "method", "material"}
+    household -= {"points", "why", "area_id", "reasons", "basis", "verdict"}
+    found = {name for name in household if re.search(rf"\b{name}\b", everything)}
+    assert found == set()
+    for private in (
+        "secret reason",
+        "31337",
+        "41414",
+        "kits_suggested",
+        "121.4",
+        "260.9",
+        "203",
+        "377",
+    ):
+        assert private not in opened
+    assert '"unknown":380' in opened
+    westbank = next(area for area in json.loads(opened) if area["name"] == "Westbank")
+    assert (westbank["unknown"], westbank["expected"], westbank["tested"]) == (None, None, None)
+
+
+def test_public_page_says_what_it_is_and_where_to_ask():
+    html = public_map_html(
+        area_list(), area_shapes(), city="Alder Falls", kit_contact="Call 555-0100 & ask."
+    )
+    assert "Public edition." in html
+    assert "Call 555-0100 &amp; ask." in html
+    assert "not a compliance notice" in html
