@@ -4,14 +4,17 @@ Alder Falls does not exist. Its streets, homes, pipes, cards, bottles and people
 chance, with rates from published studies where there are any; it stands on open water.
 """
 
-from synthetic_city.city import InventedCity, look, make_city, oracle, send_kits
+from synthetic_city.city import InventedCity, make_city
+from synthetic_city.figures import figures
 from synthetic_city.files import settings_text, write_city
 from synthetic_city.knobs import PRESETS, Knobs, preset_knobs
+from synthetic_city.rounds import look, oracle, send_kits
 
 __all__ = [
     "PRESETS",
     "InventedCity",
     "Knobs",
+    "figures",
     "look",
     "make_city",
     "oracle",

@@ -69,7 +69,7 @@ def put_up_buildings(
         {
             "year": year,
             "line_year": line_year,
-            "land_use": np.array(USES)[use],
+            "land_use": np.array(USES, dtype=object)[use],
             "dwelling_units": units,
             "owner": owner,
             "big": big,
@@ -77,9 +77,9 @@ def put_up_buildings(
             "main_renewed": main_renewed,
             "solder": solder_era(year),
             "year_built": _reported_years(year, knobs, rng),
-            "owner_occupied": np.where(
-                gone[0] < knobs.owner_missing, "unknown", np.where(owner, "yes", "no")
-            ),
+            "owner_occupied": np.array(["no", "yes", "unknown"], dtype=object)[
+                np.where(gone[0] < knobs.owner_missing, 2, owner)
+            ],
             "assessed_value": np.where(gone[1] < 0.02, np.nan, np.round(value, -2)),
             "line_diameter_in": np.where(gone[2] < knobs.diameter_missing, np.nan, diameter),
             "main_year_known": np.where(gone[3] < knobs.main_year_missing, np.nan, main_year),

@@ -1,8 +1,7 @@
-"""The invented city: every table in one value, and what comes back from a later round."""
+"""The invented city: every table in one value, made stage by stage."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,10 +10,11 @@ import numpy as np
 import pandas as pd
 
 from synthetic_city.buildings import put_up_buildings
-from synthetic_city.checks import first_checks, look_at
+from synthetic_city.checks import first_checks
+from synthetic_city.codes import coded, keyed
 from synthetic_city.draws import Ints, choose, stream
 from synthetic_city.ground import lay_streets, nearest_centre
-from synthetic_city.kits import Returns, mail_kits, past_kits, return_chance
+from synthetic_city.kits import past_kits, return_chance
 from synthetic_city.knobs import Knobs, preset_knobs
 from synthetic_city.lots import cut_lots
 from synthetic_city.neighbourhoods import draw_areas
@@ -33,28 +33,6 @@ from synthetic_city.pipes import (
 from synthetic_city.records import BLANK, write_records
 
 NAME = "Alder Falls"
-_MATERIALS = ("lead", "galvanized", "copper", "plastic", "iron", "brass", "other", "unknown")
-_TOLD = ("lead", "galvanized", "copper", "plastic", "dont_know")
-CODES: dict[str, tuple[str, ...]] = {
-    "owner_occupied": ("yes", "no", "unknown"),
-    "utility_material": _MATERIALS,
-    "customer_material": _MATERIALS,
-    "connector_material": (*_MATERIALS, "none"),
-    "ever_below_lead": ("yes", "no", "unknown"),
-    "side": ("utility", "customer"),
-    "material": _MATERIALS,
-    "why": ("random", "main_work", "request", "suspected", "unknown"),
-    "filter_used": ("yes", "no", "dont_know"),
-    "signed": ("yes", "no"),
-    "draw": ("first", "flushed"),
-    "analyte": ("lead", "copper"),
-    "unit": ("ug/L", "mg/L", "ppb", "ppm"),
-    "entry_pipe": _TOLD,
-    "line_replaced": ("yes", "no", "dont_know"),
-    "inside_pipe": _TOLD,
-}
-"""Codes of the coded columns, in the order of the table contracts."""
-
 MIN_PARCELS = 100
 
 
@@ -161,25 +139,24 @@ def make_city(
         )
     )
     checks = first_checks(homes, homes["recorded_utility"].to_numpy(), knobs=knobs, seed=seed)
-    sent = past_kits(homes, knobs=knobs, seed=seed)
+    sent = past_kits(homes, checks["home"].unique(), knobs=knobs, seed=seed)
     homes["p_place"], homes["p_oracle"] = posterior(
         homes, area, checks, sent.kits, sent.samples, sent.answers, knobs=knobs
     )
     homes["p_return"] = return_chance(homes, np.zeros(len(homes), dtype=bool), knobs)
     homes["unknown"] = _unknown(homes, checks)
     key = pd.Index([f"AF{i + 1:07d}" for i in range(len(homes))], name="parcel_id")
-    kits, samples, answers = _named(sent, key)
     return InventedCity(
         name=NAME,
         seed=seed,
         preset=preset,
         knobs=knobs,
         parcels=_parcels(lots, homes, area, key),
-        lines=_coded(lines.set_axis(key)),
-        checks=_coded(_keyed(checks, key)),
-        kits=kits,
-        samples=samples,
-        answers=answers,
+        lines=coded(lines.set_axis(key)),
+        checks=coded(keyed(checks, key)),
+        kits=coded(keyed(sent.kits, key)),
+        samples=coded(sent.samples),
+        answers=coded(sent.answers),
         areas=area[["area_id", "geometry", "name", *_AREA_NUMBERS]],
         sites=_sites(homes, key, seed),
         truth=_truth(homes, key),
@@ -187,95 +164,6 @@ def make_city(
             "area_id"
         ),
     )
-
-
-def send_kits(
-    city: InventedCity, parcel_ids: Iterable[str], *, seed: int, sent_on: Any
-) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
-    """Mail kits to homes and return what comes back.
-
-    Whether a kit comes back depends on tenure, income and neighbourhood as in past rounds. The
-    bottles share the home's own effect with its earlier kits.
-
-    Parameters
-    ----------
-    city : InventedCity
-    parcel_ids : iterable of str
-    seed : int
-        Chance of this round; the same seed and day give the same answers.
-    sent_on : date-like
-
-    Returns
-    -------
-    kits, samples, answers : DataFrame
-        Contract columns; every kit sent has a row in ``kits``, with ``received_on`` missing
-        where it did not come back.
-
-    Raises
-    ------
-    KeyError
-        If a parcel is not of this city.
-    """
-    day = np.datetime64(pd.Timestamp(sent_on), "D")
-    rows = _rows(city, parcel_ids)
-    sent = mail_kits(city.truth, rows, day, knobs=city.knobs, seed=seed)
-    return _named(sent, city.truth.index)
-
-
-def look(
-    city: InventedCity, parcel_ids: Iterable[str], *, seed: int, why: str, on: Any
-) -> pd.DataFrame:
-    """Check both sides of homes and return what is seen.
-
-    Parameters
-    ----------
-    city : InventedCity
-    parcel_ids : iterable of str
-    seed : int
-    why : {"random", "main_work", "request", "suspected", "unknown"}
-    on : date-like
-        Day of the look.
-
-    Returns
-    -------
-    DataFrame
-        Contract columns of ``checks``; two rows a home.
-
-    Raises
-    ------
-    KeyError
-        If a parcel is not of this city.
-    ValueError
-        If ``why`` is not one of the codes.
-    """
-    found = look_at(city.truth, _rows(city, parcel_ids), why, on, knobs=city.knobs, seed=seed)
-    return _coded(_keyed(found, city.truth.index))
-
-
-def oracle(city: InventedCity) -> pd.Series:
-    """Return the oracle's chance of lead from the evidence that ``city`` holds now.
-
-    Use :func:`dataclasses.replace` to add or hide evidence, e.g. the returns of a later round.
-
-    Returns
-    -------
-    Series
-        p_oracle by parcel_id.
-    """
-    rows = pd.Series(np.arange(len(city.truth)), index=city.truth.index)
-    checks = city.checks.assign(home=city.checks["parcel_id"].map(rows))
-    kits = city.kits.assign(home=city.kits["parcel_id"].map(rows))
-    homes = city.truth.assign(year_built=city.parcels["year_built"])
-    _, after = posterior(
-        homes,
-        city.area_truth,
-        checks,
-        kits,
-        city.samples,
-        city.answers,
-        knobs=city.knobs,
-    )
-    return pd.Series(after, index=city.truth.index, name="p_oracle")
 
 
 _AREA_NUMBERS = ("children_under_6", "median_income", "need", "population")
@@ -348,7 +236,7 @@ def _parcels(
         },
         index=key,
     )
-    out = gpd.GeoDataFrame(_coded(frame), geometry=lots.geometry.to_numpy(), crs=lots.crs)
+    out = gpd.GeoDataFrame(coded(frame), geometry=lots.geometry.to_numpy(), crs=lots.crs)
     return out[["geometry", *frame.columns]]
 
 
@@ -383,29 +271,3 @@ def _sites(homes: pd.DataFrame, key: pd.Index, seed: int) -> pd.DataFrame:
             "kind": kind,
         }
     )
-
-
-def _rows(city: InventedCity, parcel_ids: Iterable[str]) -> Ints:
-    wanted = pd.Index(list(parcel_ids))
-    rows = city.truth.index.get_indexer(wanted)
-    if (rows < 0).any():
-        raise KeyError(f"not a parcel of {city.name}: {wanted[rows < 0][0]}")
-    return rows.astype(np.int64)
-
-
-def _named(sent: Returns, key: pd.Index) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
-    return _coded(_keyed(sent.kits, key)), _coded(sent.samples), _coded(sent.answers)
-
-
-def _keyed(table: pd.DataFrame, key: pd.Index) -> pd.DataFrame:
-    """Return the table with ``parcel_id`` in place of ``home``."""
-    out = table.rename(columns={"home": "parcel_id"})
-    out["parcel_id"] = key.to_numpy()[table["home"].to_numpy()]
-    return out
-
-
-def _coded(table: pd.DataFrame) -> pd.DataFrame:
-    out = table.copy()
-    for name in out.columns.intersection(list(CODES)):
-        out[name] = pd.Categorical(out[name], categories=list(CODES[name]))
-    return out

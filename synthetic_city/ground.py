@@ -175,7 +175,7 @@ def segment_of(plan: Plan, row: Ints, place: Ints, north: Floats, u: Floats) -> 
 
 def _bend(radius: float, knobs: Knobs, rng: np.random.Generator) -> Bend:
     waves = []
-    for length in (620.0, 900.0, 1500.0, 2600.0):
+    for length in (900.0, 1400.0, 2200.0, 3500.0):
         angle = rng.uniform(0, 2 * np.pi)
         k = 2 * np.pi / length
         size = rng.uniform(0.03, 0.06) / k
@@ -192,7 +192,7 @@ def _bend(radius: float, knobs: Knobs, rng: np.random.Generator) -> Bend:
     swirls = [
         (
             *(rng.uniform(-0.7, 0.7, 2) * radius),
-            rng.uniform(0.18, 0.4) * radius,
+            max(rng.uniform(0.18, 0.4) * radius, 350.0),
             rng.choice([-1.0, 1.0]) * rng.uniform(0.12, 0.35),
         )
         for _ in range(6)

@@ -53,7 +53,7 @@ def return_chance(homes: pd.DataFrame, asked: Bools, knobs: Knobs) -> Floats:
     return np.where(homes["land_use"].to_numpy() == "vacant", 0.0, chance)
 
 
-def past_kits(homes: pd.DataFrame, *, knobs: Knobs, seed: int) -> Returns:
+def past_kits(homes: pd.DataFrame, checked: Ints, *, knobs: Knobs, seed: int) -> Returns:
     """Return two years of kits: asked for, mailed unasked in rounds, and repeats.
 
     Parameters
@@ -61,6 +61,8 @@ def past_kits(homes: pd.DataFrame, *, knobs: Knobs, seed: int) -> Returns:
     homes : DataFrame
         Truth of each home: state, solder, home_effect, year, owner, income_z, return_effect,
         land_use, recorded_customer.
+    checked : array of int
+        Homes where somebody looked; some are mailed a kit, to learn what water shows there.
     """
     rng = stream(seed, "kits")
     n = len(homes)
@@ -74,8 +76,9 @@ def past_kits(homes: pd.DataFrame, *, knobs: Knobs, seed: int) -> Returns:
     asks = (rng.random(n) < level(score, knobs.kits_asked)) & lived_in
     asker = np.flatnonzero(asks)
     asked_on = first + rng.integers(0, span, len(asker)) * DAY
-    cold = np.flatnonzero(~asks & lived_in & (rng.random(n) < knobs.kits_mailed))
-    cold = cold[homes["year"].to_numpy()[cold] < 1990]
+    wanted = (rng.random(n) < knobs.kits_mailed) & (homes["year"].to_numpy() < 1990)
+    wanted[checked[rng.random(len(checked)) < knobs.kits_control]] = True
+    cold = np.flatnonzero(wanted & ~asks & lived_in)
     mailing = first + np.array([120, 300, 470, 600]) * DAY
     cold_on = mailing[rng.integers(0, 4, len(cold))]
     home = np.concatenate([asker, cold])

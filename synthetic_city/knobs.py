@@ -43,14 +43,14 @@ class Knobs:
     tract: float = 420.0  # homes of one builder, spacing; our choice
     growth: Curve = (  # share of today's homes built before the year; our choice, with the
         (0.0, 1882.0),  # burst of wartime housing that Goovaerts 2017 saw in inspected lines
-        (0.08, 1900.0),
-        (0.21, 1915.0),
-        (0.38, 1930.0),
-        (0.43, 1940.5),
-        (0.52, 1945.5),
-        (0.72, 1960.0),
-        (0.85, 1975.0),
-        (0.94, 2000.0),
+        (0.07, 1900.0),
+        (0.18, 1915.0),
+        (0.32, 1930.0),
+        (0.36, 1940.5),
+        (0.43, 1945.5),
+        (0.64, 1960.0),
+        (0.80, 1975.0),
+        (0.92, 2000.0),
         (1.0, 2022.0),
     )
     year_spread: float = 2.5  # homes about their tract's year, sd; our choice
@@ -86,7 +86,7 @@ class Knobs:
         (2030.0, 0.0004),
     )
     contract_spacing: float = 350.0  # main contracts of 200 to 500 m; our choice
-    contract_sd: float = 1.8  # sd of a contract's effect [log-odds]; our choice
+    contract_sd: float = 1.5  # sd of a contract's effect [log-odds]; our choice
     big_line_effect: float = -4.0  # lead is rare at two inches and more, JAWWA January 2022
     customer_lead_if_lead: float = 0.80  # customer side lead behind a lead utility side; our choice
     customer_lead_if_not: float = 0.035  # before 1955; our choice
@@ -97,7 +97,7 @@ class Knobs:
     renewed_material: tuple[float, float] = (0.7, 0.3)  # copper, plastic; our choice
 
     # ---- city record -----------------------------------------------------------------------
-    record_blank: float = 0.42  # both sides blank; with one-sided cards about 45 % unknown
+    record_blank: float = 0.435  # both sides blank; with one-sided cards about 45 % unknown
     record_blank_spread: float = 0.6  # sd between areas [log-odds]; our choice
     record_blank_old: float = 0.5  # older lines are blank more often [log-odds]; our choice
     record_one_side: tuple[float, float] = (0.055, 0.025)  # utility only, customer only; our choice
@@ -115,8 +115,9 @@ class Knobs:
     check_one_side: float = 0.15  # looks that see one side only; our choice
 
     # ---- kits ------------------------------------------------------------------------------
-    kits_asked: float = 0.075  # homes that asked for a kit in two years, under 10 %: Huynh 2024
-    kits_mailed: float = 0.025  # homes mailed a kit unasked; our choice
+    kits_asked: float = 0.10  # homes that asked for a kit in two years, under 10 %: Huynh 2024
+    kits_mailed: float = 0.035  # homes mailed a kit unasked; our choice
+    kits_control: float = 0.15  # checked homes mailed one, for local control homes (Schock 2021)
     ask_income: float = 0.45  # who asks: richer, owners (volunteers are not the exposed,
     ask_owner: float = 0.8  # Huynh 2024); sizes our choice
     return_asked: float = 0.57  # comes back, asked: 20 to 65 %, common practice

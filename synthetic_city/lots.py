@@ -11,6 +11,8 @@ from synthetic_city.draws import Bools, Floats, Ints, stream
 from synthetic_city.ground import Plan, segment_of
 from synthetic_city.knobs import Knobs
 
+_AT_ONCE = 100_000
+
 
 def cut_lots(plan: Plan, parcels: int, *, knobs: Knobs, seed: int) -> gpd.GeoDataFrame:
     """Cut the blocks into lots.
@@ -64,17 +66,23 @@ def cut_lots(plan: Plan, parcels: int, *, knobs: Knobs, seed: int) -> gpd.GeoDat
     jog[at_left] = 0.0
     slant_right = np.where(at_right, 0.0, np.roll(slant, -1))
     jog_right = np.where(at_right, 0.0, np.roll(jog, -1))
+    pieces = []
+    for start in range(0, parcels, _AT_ONCE):
+        some = slice(start, min(start + _AT_ONCE, parcels))
+        pieces.append(
+            _outlines(
+                plan,
+                left[some],
+                right[some],
+                front[some],
+                back[some],
+                (slant[some], slant_right[some]),
+                (jog[some], jog_right[some]),
+                (at_left[some], at_right[some]),
+            )
+        )
+    geometry = np.concatenate(pieces)
     lots = slice(0, parcels)
-    geometry, area = _polygons(
-        plan,
-        left[lots],
-        right[lots],
-        front[lots],
-        back[lots],
-        (slant[lots], slant_right[lots]),
-        (jog[lots], jog_right[lots]),
-        (at_left[lots], at_right[lots]),
-    )
     u = (left + right)[lots] / 2
     v = (front + back)[lots] / 2
     x, y = plan.bend(u, v)
@@ -93,14 +101,14 @@ def cut_lots(plan: Plan, parcels: int, *, knobs: Knobs, seed: int) -> gpd.GeoDat
             "wave_year": blocks["wave_year"].to_numpy()[block][lots],
             "x": x,
             "y": y,
-            "lot_m2": area,
+            "lot_m2": shapely.area(geometry),
             "out": np.hypot(u, v) / plan.radius,
         }
     )
     return gpd.GeoDataFrame(frame, geometry=geometry, crs=knobs.crs)
 
 
-def _polygons(
+def _outlines(
     plan: Plan,
     left: Floats,
     right: Floats,
@@ -109,10 +117,10 @@ def _polygons(
     slant: tuple[Floats, Floats],
     jog: tuple[Floats, Floats],
     corner: tuple[Bools, Bools],
-) -> tuple[np.ndarray, Floats]:
-    """Return the outlines of lots and their areas [m2].
+) -> np.ndarray:
+    """Return the outlines of lots.
 
-    The ring has up to fourteen places: the front with its middle, each side with its jog, the
+    The ring has up to twelve places: the front with its middle, each side with its jog, the
     back with its middle, and cut corners at street crossings. Places not used are left out.
     """
     depth = back - front
@@ -148,4 +156,4 @@ def _polygons(
     outlines = np.asarray(shapely.polygons(rings), dtype=object)
     clockwise = ~shapely.is_ccw(rings)
     outlines[clockwise] = shapely.reverse(outlines[clockwise])
-    return outlines, np.asarray(shapely.area(outlines))
+    return outlines

@@ -38,7 +38,8 @@ from synthetic_city.pipes import (
 )
 from synthetic_city.records import BLANK, record_likelihood, wrong_chances
 
-_AT_ONCE = 50_000
+_AT_ONCE = 20_000
+_NEGLIGIBLE = 1e-5  # candidates of less weight beside a home's likeliest are left out
 
 
 def posterior(
@@ -121,51 +122,70 @@ def _line_years(homes: pd.DataFrame, knobs: Knobs) -> tuple[Ints, Floats, Floats
     """
     told = homes["year_built"].to_numpy(dtype=float)
     wave = homes["wave_year"].to_numpy()
-    n = len(told)
     gone = np.isnan(told)
     round_ = ~gone & (told % 5 == 0)
-    spread = np.arange(-5, 6)
-    every = np.arange(FIRST_YEAR, LAST_YEAR + 1)
+    exact = np.flatnonzero(~gone & ~round_)
+    near = np.arange(-5, 6)
+    about = np.arange(-9, 10)  # a missing year: the tract's own years one by one, ...
+    far = np.arange(FIRST_YEAR, LAST_YEAR + 1, 5)  # ... later ones in steps of five
     home = np.concatenate(
         [
-            np.flatnonzero(~gone & ~round_),
-            np.repeat(np.flatnonzero(round_), len(spread)),
-            np.repeat(np.flatnonzero(gone), len(every)),
+            exact,
+            np.repeat(np.flatnonzero(round_), len(near)),
+            np.repeat(np.flatnonzero(gone), len(about)),
+            np.repeat(np.flatnonzero(gone), len(far)),
         ]
     )
     year = np.concatenate(
         [
-            told[~gone & ~round_],
-            (told[round_][:, None] + spread).ravel(),
-            np.tile(every, int(gone.sum())).astype(float),
+            told[exact],
+            (told[round_][:, None] + near).ravel(),
+            (np.round(wave[gone])[:, None] + about).ravel(),
+            np.tile(far, int(gone.sum())).astype(float),
         ]
     ).astype(np.int64)
-    at = wave[home]
-    sd = year_spread(at, knobs)
-    early = np.exp(-0.5 * ((year - at) / sd) ** 2) / (sd * np.sqrt(2 * np.pi))
-    late = np.where((year >= at + 7.5) & (at < 1990), 1 / (LAST_YEAR - at - 8), 0.0)
-    infill = np.where(at < 1990, knobs.infill_share, 0.0)
-    to_five, to_ten = rounding_chances(year, knobs)
-    said = told[home]
-    report = np.where(
-        np.isnan(said),
-        1.0,
-        (1 - to_five - to_ten) * (year == said)
-        + to_five * (nearest(year, 5) == said)
-        + to_ten * (nearest(year, 10) == said),
-    )
-    inside = (year >= FIRST_YEAR) & (year <= LAST_YEAR)
-    own = ((1 - infill) * early + infill * (1 - knobs.infill_reuses_line) * late) * report * inside
-    old = infill * knobs.infill_reuses_line * late * report * inside
-    own = np.maximum(own, 1e-12 * report * inside)
-    all_home = np.concatenate([home, home])
-    line_year = np.concatenate([year.astype(float), np.round(at)])
+    step = np.ones(len(home))
+    step[len(home) - int(gone.sum()) * len(far) :] = 5.0
+    own, old = _weights(year, told[home], wave[home], step, knobs)
+
+    every = np.concatenate([home, home])
+    line_year = np.concatenate([year.astype(float), np.round(wave[home])])
     weight = np.concatenate([own, old])
-    use = weight > 1e-14
-    order = np.argsort(all_home[use], kind="stable")
-    kept = all_home[use][order]
-    assert len(np.unique(kept)) == n
-    return kept, line_year[use][order], weight[use][order]
+    order = np.argsort(every, kind="stable")
+    every, line_year, weight = every[order], line_year[order], weight[order]
+    top = np.maximum.reduceat(weight, np.flatnonzero(np.r_[True, every[1:] != every[:-1]]))
+    use = weight > _NEGLIGIBLE * top[every]
+    return every[use], line_year[use], weight[use]
+
+
+def _weights(
+    year: Ints, told: Floats, wave: Floats, step: Floats, knobs: Knobs
+) -> tuple[Floats, Floats]:
+    """Return the weights of candidate years for a line as old as the house, and as the tract.
+
+    ``step`` is the number of years that a candidate stands for: 1 for a year itself, 5 for the
+    coarse grid, on which only later building is counted (and not twice near the tract's year).
+    """
+    sd = year_spread(wave, knobs)
+    early = np.exp(-0.5 * ((year - wave) / sd) ** 2) / (sd * np.sqrt(2 * np.pi))
+    early = np.where(step == 1, np.maximum(early, 1e-12), 0.0)
+    later = (year >= wave + 7.5) & (wave < 1990)
+    missing = np.isnan(told)
+    close = np.abs(year - np.round(wave)) <= 9
+    later &= ~missing | (close == (step == 1))
+    late = np.where(later, step / (LAST_YEAR - wave - 8), 0.0)
+    infill = np.where(wave < 1990, knobs.infill_share, 0.0)
+    to_five, to_ten = rounding_chances(year, knobs)
+    report = np.where(
+        missing,
+        1.0,
+        (1 - to_five - to_ten) * (year == told)
+        + to_five * (nearest(year, 5) == told)
+        + to_ten * (nearest(year, 10) == told),
+    )
+    report = report * ((year >= FIRST_YEAR) & (year <= LAST_YEAR))
+    own = ((1 - infill) * early + infill * (1 - knobs.infill_reuses_line) * late) * report
+    return own, infill * knobs.infill_reuses_line * late * report
 
 
 def _seen(checks: pd.DataFrame, knobs: Knobs) -> tuple[Ints, Floats]:

@@ -144,28 +144,24 @@ def _table(
     utility: Ints, customer: Ints, blank: Bools, year_built: Floats, rng: np.random.Generator
 ) -> pd.DataFrame:
     n = len(utility)
-    says = np.array([*MATERIALS, "unknown"])
-    connector = np.where(
-        blank | (rng.random(n) < 0.7),
-        "unknown",
-        np.where((utility == LEAD) & (rng.random(n) < 0.6), "lead", "none"),
-    )
-    below = np.where(
-        (utility == LEAD) & (customer != LEAD),
-        "yes",
-        np.where((customer == GALVANIZED) & (rng.random(n) < 0.15), "no", "unknown"),
-    )
+    says = np.array([*MATERIALS, "unknown"], dtype=object)
+    hidden = blank | (rng.random(n) < 0.7)
+    lead = (utility == LEAD) & (rng.random(n) < 0.6)
+    fed_by_lead = (utility == LEAD) & (customer != LEAD)
+    never = (customer == GALVANIZED) & (rng.random(n) < 0.15)
     dated = ~blank & (rng.random(n) < 0.5)
-    basis = np.array(["tap card", "plumbing permit", "plan", "crew note"])[
-        pick(rng, (0.5, 0.2, 0.2, 0.1), n)
-    ]
+    basis = np.array(["tap card", "plumbing permit", "plan", "crew note", None], dtype=object)
     return pd.DataFrame(
         {
             "utility_material": says[utility],
             "customer_material": says[customer],
-            "connector_material": connector,
-            "ever_below_lead": below,
+            "connector_material": np.array(["unknown", "lead", "none"], dtype=object)[
+                np.select([hidden, lead], [0, 1], 2)
+            ],
+            "ever_below_lead": np.array(["yes", "no", "unknown"], dtype=object)[
+                np.select([fed_by_lead, never], [0, 1], 2)
+            ],
             "installed_year": np.where(dated, year_built, np.nan),
-            "basis": pd.Series(basis, dtype=object).mask(blank, None),
+            "basis": basis[np.where(blank, 4, pick(rng, (0.5, 0.2, 0.2, 0.1), n))],
         }
     )
