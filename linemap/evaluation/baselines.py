@@ -122,8 +122,8 @@ def boosting(
 ) -> Array:
     """Return probabilities of boosted trees learned on the visible checks."""
     model = HistGradientBoostingClassifier(
-        learning_rate=0.05,
-        max_iter=120,
+        learning_rate=0.1,
+        max_iter=60,
         max_leaf_nodes=8,
         min_samples_leaf=15,
         l2_regularization=1.0,
@@ -131,6 +131,7 @@ def boosting(
         random_state=seed,
     )
     x = features.to_numpy(dtype=float)
+    x = x[:, np.isfinite(x[seen]).any(axis=0)]
     model.fit(x[seen], label[seen])
     return np.asarray(model.predict_proba(x[asked])[:, 1], dtype=float)
 

@@ -103,12 +103,13 @@ def label_cautions(frame: pd.DataFrame, labels: str) -> list[Caution]:
             out.append(
                 Caution(
                     "one_side_seen",
-                    f"At {int(half.sum())} checked homes only one side was seen, where lead can "
-                    "show and its absence cannot. "
+                    f"At {int(half.sum())} checked homes only one side was seen; lead on the "
+                    "other side would not show. "
                     + (
-                        f"{used} of them had to be judged on: found rates are too high."
+                        f"{used} of them had to be judged on: found rates may be too low."
                         if used
-                        else "They are not judged on."
+                        else "They are not judged on. If a second side is looked at less often "
+                        "once the first was lead, the others are not a fair picture."
                     ),
                 )
             )

@@ -74,7 +74,7 @@ def evaluate(
         ``land_use``, ``area_id``, ``median_income``, ``checked`` (bool), ``label`` (1 lead on
         any side, 0 none, NaN not told), ``why``, ``checked_on`` and ``record_lead`` (1, 0,
         NaN). Optional ``sides_seen`` (1 or 2): homes seen on one side only are judged only
-        if there are too few others, since lead can show on one side and its absence cannot.
+        if there are too few others, since lead on the other side would not show.
         All other columns are features for the baselines.
     fit_score : callable
         Takes the parcels whose checks are to be hidden, refits, and returns ``p_lead`` for

@@ -60,8 +60,8 @@ def record_labels(lines: pd.DataFrame, parcel_ids: pd.Index) -> pd.Series:
         Indexed by ``parcel_ids``. These are records, never called truth.
     """
     sides = lines[["utility_material", "customer_material"]]
-    lead = sides.eq("lead").any(axis=1)
-    told = sides.ne("unknown").any(axis=1)
+    lead = (sides == "lead").any(axis=1)
+    told = (sides != "unknown").any(axis=1)
     label = pd.Series(
         np.where(lead, 1.0, np.where(told, 0.0, np.nan)), index=pd.Index(lines["parcel_id"])
     )

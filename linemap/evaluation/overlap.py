@@ -54,13 +54,14 @@ def _chance_of_check(x: Array, checked: NDArray[np.bool_], seed: int) -> Array:
     """Return cross-fitted chances that each row is a checked one."""
     model = HistGradientBoostingClassifier(
         learning_rate=0.1,
-        max_iter=60,
+        max_iter=40,
         max_leaf_nodes=8,
         min_samples_leaf=20,
         l2_regularization=1.0,
         early_stopping=False,
         random_state=seed,
     )
+    x = x[:, np.isfinite(x[checked]).any(axis=0)]
     cuts = StratifiedKFold(n_splits=3, shuffle=True, random_state=seed)
     return np.asarray(cross_val_predict(model, x, checked, cv=cuts, method="predict_proba")[:, 1])
 

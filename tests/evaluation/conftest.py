@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pandas as pd
 import pytest
 from sklearn.linear_model import LogisticRegression
 
+from linemap.evaluation import Evaluation, evaluate
 
-def make_town(n: int = 4000, seed: int = 5, checked_share: float = 0.2) -> pd.DataFrame:
+
+def make_town(n: int = 2400, seed: int = 5, checked_share: float = 0.2) -> pd.DataFrame:
     """Homes in development waves; lead follows age, a smooth place effect and luck."""
     rng = np.random.default_rng(seed)
     x, y = rng.uniform(0, 6000, n), rng.uniform(0, 6000, n)
@@ -88,3 +92,20 @@ def town() -> pd.DataFrame:
 @pytest.fixture(scope="session")
 def frame(town: pd.DataFrame) -> pd.DataFrame:
     return town.drop(columns=["truth", "p_true"])
+
+
+@pytest.fixture(scope="session")
+def new_town() -> Callable[..., pd.DataFrame]:
+    return make_town
+
+
+@pytest.fixture(scope="session")
+def honest_model() -> type[HonestModel]:
+    return HonestModel
+
+
+@pytest.fixture(scope="session")
+def judged(town: pd.DataFrame, frame: pd.DataFrame) -> tuple[Evaluation, HonestModel]:
+    """Everything judged once, and the model with its calls."""
+    model = HonestModel(town)
+    return evaluate(frame, model, seed=1, bootstrap=60), model

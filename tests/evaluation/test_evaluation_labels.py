@@ -1,0 +1,57 @@
+"""Labels: findings and records are kept apart, and a home counts once."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from linemap.evaluation import check_labels, record_labels
+from linemap.tables import complete_table
+
+HOMES = pd.Index(["A", "B", "C", "D"], name="parcel_id")
+
+
+def _checks(*rows: tuple[str, str, str, str, str]) -> pd.DataFrame:
+    columns = ["parcel_id", "side", "checked_on", "material", "why"]
+    table = pd.DataFrame(rows, columns=columns)
+    table["checked_on"] = pd.to_datetime(table["checked_on"])
+    return complete_table(table, "checks")
+
+
+def test_a_home_counts_once_and_lead_on_any_side_is_lead():
+    labels = check_labels(
+        _checks(
+            ("A", "utility", "2021-03-01", "copper", "main_work"),
+            ("A", "customer", "2022-03-01", "lead", "suspected"),
+            ("A", "customer", "2023-03-01", "lead", "request"),
+            ("B", "utility", "2021-05-01", "copper", "random"),
+            ("C", "utility", "2021-05-01", "unknown", "random"),
+            ("elsewhere", "utility", "2021-05-01", "lead", "random"),
+        ),
+        HOMES,
+    )
+    assert labels.index.equals(HOMES)
+    assert labels.loc["A", "label"] == 1
+    assert labels.loc["A", "sides_seen"] == 2
+    # the earliest look decides how the home came to be known
+    assert labels.loc["A", "why"] == "main_work"
+    assert labels.loc["A", "checked_on"] == pd.Timestamp("2021-03-01")
+    assert labels.loc["B", ["label", "sides_seen"]].tolist() == [0, 1]
+    # an unknown material says nothing
+    assert not labels.loc["C", "checked"]
+    assert np.isnan(labels.loc["D", "label"])
+
+
+def test_records_say_lead_none_or_nothing():
+    lines = complete_table(
+        pd.DataFrame(
+            {
+                "parcel_id": ["A", "B", "C"],
+                "utility_material": ["copper", "unknown", "unknown"],
+                "customer_material": ["lead", "plastic", "unknown"],
+            }
+        ),
+        "lines",
+    )
+    assert record_labels(lines, HOMES).tolist()[:2] == [1, 0]
+    assert record_labels(lines, HOMES).isna().tolist() == [False, False, True, True]
