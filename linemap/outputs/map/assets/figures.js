@@ -6,7 +6,7 @@ linemap.startFigures = async function (map, page) {
   linemap.setUpPage(map);
   const areas = await linemap.json("areas");
   map.fitBounds(L.latLngBounds(areas.flatMap((area) => area.rings.flat(2))), { animate: false });
-  const state = new linemap.State(map, { measure: "expected" });
+  const state = new linemap.State(map, { measure: ["expected", linemap.MEASURE_NAMES] });
   const zones = new linemap.ZoneLayer(map, page.groupColours, openZone);
   linemap.tie(state, "measure");
   state.onChange(draw);

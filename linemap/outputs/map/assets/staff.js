@@ -10,7 +10,13 @@ linemap.startStaff = async function (map, page) {
   const [areas, homes] = await Promise.all([linemap.json("areas"), linemap.loadHomes(page.packing)]);
   map.fitBounds(cityBounds(), { animate: false });
   const state = new linemap.State(map, {
-    draw: "areas", measure: "expected", least: "0", area: "", unknown: "no", listed: "no", home: "",
+    draw: ["areas", /^(areas|hexagons|homes)$/],
+    measure: ["expected", linemap.MEASURE_NAMES],
+    least: ["0", /^\d{1,2}$/],
+    area: ["", /^/],
+    unknown: ["no", /^(yes|no)$/],
+    listed: ["no", /^(yes|no)$/],
+    home: ["", /^/],
   });
   let gates = readGates();
   let idList = null;
@@ -212,7 +218,7 @@ linemap.startStaff = async function (map, page) {
 
   function homesZoom() {
     let zoom = map.getZoom();
-    while (layer.typicalPx(zoom) < linemap.MARK_PX && zoom < 20) zoom++;
+    while (layer.typicalPx(zoom) < linemap.HOMES_PX && zoom < 20) zoom++;
     return zoom;
   }
 

@@ -2,11 +2,11 @@
 "use strict";
 
 linemap.State = class {
-  /* defaults: name -> default text; a choice equal to its default is left out of the address. */
-  constructor(map, defaults) {
+  /* choices: name -> [default, pattern of what is allowed]; a default is left out of the address. */
+  constructor(map, choices) {
     this.map = map;
-    this.defaults = defaults;
-    this.chosen = { ...defaults };
+    this.choices = choices;
+    this.chosen = {};
     this.listeners = [];
     this.read();
     this.write();
@@ -43,11 +43,12 @@ linemap.State = class {
     this.listeners.forEach((listener) => listener(what));
   }
 
-  /* Take place and choices from the address; unknown names are left alone. */
+  /* Take place and choices from the address; what is not allowed there counts as not said. */
   read() {
     const given = new URLSearchParams(location.hash.slice(1));
-    for (const name of Object.keys(this.defaults)) {
-      this.chosen[name] = given.get(name) ?? this.defaults[name];
+    for (const [name, [usual, allowed]] of Object.entries(this.choices)) {
+      const said = given.get(name) ?? usual;
+      this.chosen[name] = allowed.test(said) ? said : usual;
     }
     const [zoom, latitude, longitude] = (given.get("at") ?? "").split("/").map(Number);
     if (Number.isFinite(zoom) && Math.abs(latitude) <= 90 && Math.abs(longitude) <= 180) {
@@ -60,7 +61,7 @@ linemap.State = class {
     const kept = new URLSearchParams();
     kept.set("at", `${this.map.getZoom()}/${lat.toFixed(5)}/${lng.toFixed(5)}`);
     for (const [name, value] of Object.entries(this.chosen)) {
-      if (value !== this.defaults[name]) kept.set(name, value);
+      if (value !== this.choices[name][0]) kept.set(name, value);
     }
     this.written = `#${kept.toString().replaceAll("%2F", "/")}`;
     // A map inside a notebook has no address of its own.

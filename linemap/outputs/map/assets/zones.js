@@ -6,6 +6,7 @@ linemap.MEASURES = {
   unknown: { title: "Lines of unknown material", unit: "lines", share: false },
   tested: { title: "Homes with a usable kit", unit: "of homes", share: true },
 };
+linemap.MEASURE_NAMES = /^(expected|unknown|tested)$/;
 
 /* Equal steps from nothing to the greatest value, with round limits. */
 linemap.limits = function (values, share, steps) {
