@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import warnings
 from typing import Any
 
@@ -184,7 +185,7 @@ def _damaged(source: Source, error: Exception) -> Exception:
     return source.refusal(
         "the file is damaged or not in the format of its ending.",
         "Copy or export it again.",
-        value=_short(error).replace(str(source.path), source.file),
+        value=_short(error).replace(f"{source.path.parent}{os.sep}", ""),
     )
 
 

@@ -208,6 +208,21 @@ def _suit_shapes(source: Source, head: bytes) -> None:
         )
     if head.startswith(b"PK\x03\x04"):
         _refuse_bomb(source)
+    if source.path.suffix.lower() == ".shp":
+        absent = [end for end in SHAPEFILE_PARTS[:3] if not _beside(source.path, end)]
+        if absent:
+            raise source.refusal(
+                f"the part {' and '.join(absent)} of the Shapefile is not beside it.",
+                "Copy all its parts.",
+            )
+
+
+def _beside(path: Path, ending: str) -> Path | None:
+    """Return the file of the same name with another ending, in small or capital letters."""
+    for part in (path.with_suffix(ending), path.with_suffix(ending.upper())):
+        if part.is_file():
+            return part
+    return None
 
 
 def _refuse_bomb(source: Source) -> None:
@@ -233,7 +248,7 @@ def fingerprints(source: Source) -> list[dict[str, Any]]:
     """Return name, size [bytes] and SHA-256 of a file, and of the parts of a Shapefile."""
     paths = [source.path]
     if source.path.suffix.lower() == ".shp":
-        paths = [p for s in SHAPEFILE_PARTS if (p := source.path.with_suffix(s)).is_file()]
+        paths = [part for end in SHAPEFILE_PARTS if (part := _beside(source.path, end))]
     prints = []
     for path in paths:
         with path.open("rb") as stream:
