@@ -8,7 +8,7 @@ hypergeometric distribution; checked again here against statsmodels and plain co
 import math
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from statsmodels.stats.proportion import proportion_confint
 
@@ -116,6 +116,7 @@ def test_checks_without_a_find_that_show_less_than_a_share(share, pool, size):
     assert inventory.zero_find_size(share, pool) == size
 
 
+@settings(deadline=None)
 @given(st.integers(1, 400).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n))))
 def test_intervals_agree_with_statsmodels(counts):
     found, checked = counts
@@ -132,6 +133,7 @@ def _at_most(found, checked, pool, lines):
     return ways / math.comb(pool, checked)
 
 
+@settings(deadline=None)
 @given(
     st.integers(1, 60).flatmap(
         lambda pool: st.integers(1, pool).flatmap(

@@ -90,6 +90,16 @@ def test_lead_once_upstream_outweighs_a_record_that_says_never():
     assert line["ever_below_lead"] == "yes"
 
 
+def test_lead_once_on_the_customers_side_touches_only_galvanized_pipe_there():
+    """Galvanized on the utility's side is upstream of it."""
+    seen = [("2010-05-01", "customer", "lead"), ("2024-05-01", "customer", "copper")]
+    upstream = record(utility_material="galvanized", ever_below_lead="no")
+    assert told(upstream, checks(*seen))["inventory_class"] == "non-lead"
+    seen[1] = ("2024-05-01", "customer", "galvanized")
+    line = told(record(ever_below_lead="no"), checks(*seen))
+    assert line["inventory_class"] == "galvanized requiring replacement"
+
+
 def test_lead_connector_is_told_and_counts_only_where_the_state_says_so():
     goose = record(connector_material="lead")
     assert told(goose)["inventory_class"] == "non-lead"
