@@ -8,19 +8,18 @@ Stages never import each other; this file hands each one the tables that it need
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
-from typing import Any
 
 import pandas as pd
 
-from linemap.evaluation import Evaluation, evaluate
+from linemap.evaluation import Evaluation, check_labels, evaluate, record_labels
 from linemap.features import PlaceGraph, build_features, build_graph
 from linemap.intake import Intake, quarantine_table, read_city, read_opt_outs
-from linemap.inventory import audit_sample, classify_lines, inventory_summary
+from linemap.inventory import audit_list, classify_lines, inventory_summary, validation_pool
 from linemap.outputs import Findings, write_outputs
 from linemap.outreach import (
     KitPlan,
@@ -31,7 +30,7 @@ from linemap.outreach import (
 )
 from linemap.run_folder import Run, new_run_folder, write_json
 from linemap.run_record import run_record
-from linemap.scoring import Evidence, LineModel
+from linemap.scoring import Evidence, LineModel, probability
 from linemap.settings import Settings
 from linemap.tables import City, contract
 from linemap.water import check_kits, water_summary
@@ -181,7 +180,9 @@ def new_model(settings: Settings) -> LineModel:
     return LineModel(prior=settings.scoring.prior, seed=settings.scoring.seed)
 
 
-def evaluate_scores(city: City, scored: Scored, settings: Settings) -> Evaluation:
+def evaluate_scores(
+    city: City, scored: Scored, settings: Settings, *, tell: Tell = _silent
+) -> Evaluation:
     """Refit with checks hidden and hold the answers against them.
 
     Parameters
@@ -189,6 +190,8 @@ def evaluate_scores(city: City, scored: Scored, settings: Settings) -> Evaluatio
     city : City
     scored : Scored
     settings : Settings
+    tell : callable, optional
+        Told before each refit.
 
     Returns
     -------
@@ -196,9 +199,10 @@ def evaluate_scores(city: City, scored: Scored, settings: Settings) -> Evaluatio
     """
 
     def fit_score(hidden: pd.Index) -> pd.Series:
-        evidence = scored.evidence.without_checks(hidden)
+        visible = city.checks[~city.checks["parcel_id"].isin(hidden)]
+        evidence = replace(scored.evidence, checks=visible)
         model = new_model(settings).fit(scored.features, scored.graph, evidence)
-        return model.probability()
+        return pd.Series(probability(model.weights().sum(axis=1)), scored.features.index)
 
     return evaluate(
         evaluation_frame(city, scored),
@@ -207,28 +211,26 @@ def evaluate_scores(city: City, scored: Scored, settings: Settings) -> Evaluatio
         folds=settings.evaluation.folds,
         bootstrap=settings.evaluation.bootstrap,
         seed=settings.scoring.seed,
+        tell=tell,
     )
 
 
 def evaluation_frame(city: City, scored: Scored) -> pd.DataFrame:
-    """Return one row per parcel with features, labels from checks and records.
-
-    A home is labelled 1 if any check found lead, 0 if both sides were seen free of lead or one
-    side was and the record of the other side says the same, else NaN.
-    """
+    """Return one row per parcel with features, labels from checks, and what the record says."""
     frame = scored.features.copy()
     frame["area_id"] = city.parcels["area_id"]
     frame["median_income"] = _from_area(city, "median_income")
-    frame["record_lead"] = scored.evidence.record_lead(frame.index)
-    checks = scored.evidence.labels(frame.index)
-    return frame.join(checks[["checked", "label", "why", "checked_on"]])
+    frame["record_lead"] = record_labels(city.lines, frame.index)
+    return frame.join(check_labels(city.checks, frame.index))
 
 
 def _from_area(city: City, column: str) -> pd.Series:
     return city.parcels["area_id"].map(city.areas.set_index("area_id")[column])
 
 
-def homes_table(city: City, scored: Scored, settings: Settings) -> pd.DataFrame:
+def homes_table(
+    city: City, scored: Scored, settings: Settings, opted_out: Collection[str] = ()
+) -> pd.DataFrame:
     """Return what the choice of kits works on, indexed by parcel_id.
 
     Parameters
@@ -236,6 +238,8 @@ def homes_table(city: City, scored: Scored, settings: Settings) -> pd.DataFrame:
     city : City
     scored : Scored
     settings : Settings
+    opted_out : collection of str
+        Homes that want no kits.
 
     Returns
     -------
@@ -255,13 +259,13 @@ def homes_table(city: City, scored: Scored, settings: Settings) -> pd.DataFrame:
     homes["last_kit_on"] = sent.groupby("parcel_id")["day"].max().reindex(homes.index)
     usable = scored.pairs[scored.pairs["verdict"] != "not_usable"]
     homes["tested"] = homes.index.isin(usable["parcel_id"])
-    homes["opted_out"] = homes.index.isin(read_opt_outs(settings))
+    homes["opted_out"] = homes.index.isin(opted_out)
     homes["site_kind"] = (
         city.sites.dropna(subset="parcel_id").groupby("parcel_id")["kind"].first()
     ).reindex(homes.index)
     homes["learn"] = scored.model.kit_information()
     homes["p_return"] = expected_return(
-        homes, city.kits, scored.pairs, seed=settings.scoring.seed
+        homes, city.kits, scored.pairs, seed=settings.scoring.seed, on=last_day(city, settings)
     ).p_return
     return homes
 
@@ -310,7 +314,7 @@ def run(settings: Settings, out: str | Path, *, tell: Tell = _silent) -> Run:
             evaluation = evaluate_scores(city, scored, settings)
         with watch.stage(STAGES[6]):
             as_of = last_day(city, settings)
-            homes = homes_table(city, scored, settings)
+            homes = homes_table(city, scored, settings, read_opt_outs(settings))
             plan, area_list = choose(homes, scored, settings, as_of)
             findings = gather(intake, scored, evaluation, homes, plan, area_list, settings, as_of)
         with watch.stage(STAGES[7]):
@@ -326,7 +330,8 @@ def choose(
     """Choose homes for the next kits and rank the areas."""
     plan = choose_kits(homes, settings.outreach, seed=settings.scoring.seed, today=as_of)
     expected = scored.model.expected_lead(homes["area_id"])
-    return plan, rank_areas(homes, expected, plan, aim=settings.outreach.aim)
+    seed = settings.scoring.seed
+    return plan, rank_areas(homes, expected, plan, settings.outreach.aim, seed=seed)
 
 
 def gather(
@@ -342,12 +347,9 @@ def gather(
     """Bring together everything that the pages and lists are written from."""
     city = intake.city
     everywhere = pd.Series("(city)", index=homes.index)
-    expected = pd.concat(
-        [
-            scored.model.expected_lead(everywhere),
-            scored.model.expected_lead(homes["area_id"]),
-        ]
-    )
+    by_area = scored.model.expected_lead(homes["area_id"])
+    by_area.index = by_area.index.astype(object)
+    expected = pd.concat([scored.model.expected_lead(everywhere), by_area])
     return Findings(
         settings=settings,
         as_of=as_of,
@@ -359,18 +361,40 @@ def gather(
         classes=scored.classes,
         inventory=inventory_summary(scored.classes),
         pairs=scored.pairs,
-        water=water_summary(scored.pairs, city.kits, edition=settings.rules.edition, as_of=as_of),
+        water=water_summary(
+            scored.pairs,
+            city.kits,
+            city.parcels["area_id"],
+            edition=settings.rules.edition,
+            method=settings.rules.rank_method,
+            as_of=as_of,
+            control_homes=control_homes(city),
+            seed=settings.scoring.seed,
+        ),
         model=scored.model.describe(),
         expected=expected,
         evaluation=evaluation.to_dict(),
         evaluation_tables=evaluation.tables(),
         area_list=area_list,
         kit_list=plan.kits,
-        audit=audit_sample(scored.classes, seed=settings.scoring.seed),
+        audit=audit_table(city, scored, settings),
         plan=plan.describe(),
         fairness=fairness(homes, plan),
         cannot_tell=[*scored.model.describe()["warnings"], *evaluation.warnings],
     )
+
+
+def control_homes(city: City) -> list[str]:
+    """Return the homes known by a look at both sides to have no lead, in order."""
+    seen = check_labels(city.checks, city.parcels.index)
+    return sorted(seen.index[(seen["label"] == 0) & (seen["sides_seen"] == 2)])
+
+
+def audit_table(city: City, scored: Scored, settings: Settings) -> pd.DataFrame:
+    """Return the random verification sample with its design, as written to the lists."""
+    pool = validation_pool(city.lines, city.checks, scored.classes)
+    drawn = audit_list(scored.classes, pool, seed=settings.scoring.seed)
+    return drawn.rename_axis("parcel_id").reset_index()
 
 
 def _keep_tables(folder: Path, city: City, scored: Scored, homes: pd.DataFrame) -> None:
@@ -381,44 +405,3 @@ def _keep_tables(folder: Path, city: City, scored: Scored, homes: pd.DataFrame) 
     city.areas.to_parquet(tables / "areas.parquet")
     homes.to_parquet(tables / "homes.parquet")
     scored.pairs.to_parquet(tables / "pairs.parquet")
-
-
-def prioritize(run: Run, **changes: Any) -> KitPlan:
-    """Choose a new list from a finished run, without refitting.
-
-    Parameters
-    ----------
-    run : Run
-    **changes
-        Settings of ``[outreach]`` to change, e.g. ``kits=200``.
-
-    Returns
-    -------
-    KitPlan
-    """
-    limits = run.settings.outreach.model_copy(update=changes)
-    limits = type(limits).model_validate(limits.model_dump())
-    return choose_kits(run.homes, limits, seed=run.settings.scoring.seed, today=run.as_of)
-
-
-def with_outreach(settings: Settings, **changes: Any) -> Settings:
-    """Return settings with some ``[outreach]`` keys changed."""
-    return settings.model_copy(
-        update={"outreach": settings.outreach.model_copy(update=changes)}
-    )
-
-
-__all__ = [
-    "STAGES",
-    "Scored",
-    "check",
-    "choose",
-    "evaluate_scores",
-    "evaluation_frame",
-    "homes_table",
-    "last_day",
-    "prioritize",
-    "replace",
-    "run",
-    "score_city",
-]

@@ -236,6 +236,21 @@ def parse_settings(
     return settings
 
 
+def outreach_with(limits: OutreachSettings, changes: dict[str, Any]) -> OutreachSettings:
+    """Return limits with some keys changed and checked.
+
+    Raises
+    ------
+    SettingsError
+        If a key or value is not valid.
+    """
+    try:
+        return OutreachSettings.model_validate({**limits.model_dump(), **_tuples(changes)})
+    except ValidationError as error:
+        items = [{**item, "loc": ("outreach", *item["loc"])} for item in error.errors()]
+        raise SettingsError([_fault(item) for item in items], "limits") from None
+
+
 def _tuples(node: Any) -> Any:
     """TOML arrays arrive as lists; frozen settings hold tuples."""
     if isinstance(node, dict):

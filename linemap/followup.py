@@ -1,0 +1,307 @@
+"""What is done with a finished run: a new list, one output again, rounds, a laboratory file.
+
+None of this fits anything again, except :func:`evaluate_again`, which says so.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from linemap.errors import RunFolderError
+from linemap.evaluation import Evaluation
+from linemap.intake import read_city, read_samples, read_table
+from linemap.outputs import draw_map, map_files, write_evaluation, write_kit_files
+from linemap.outreach import KitPlan, Ledger, choose_kits, forecast_round
+from linemap.pipeline import evaluate_scores, run, score_city
+from linemap.run_folder import Run, free_name, owner_only, write_json
+from linemap.run_record import differences
+from linemap.settings import outreach_with
+from linemap.water import Edition, results_summary
+
+LEDGER_FILE = "rounds.sqlite"
+
+
+def prioritize(run: Run, **changes: Any) -> KitPlan:
+    """Choose a new list from a finished run; nothing is fitted again.
+
+    Parameters
+    ----------
+    run : Run
+    **changes
+        Keys of ``[outreach]`` to change, e.g. ``kits=200``, ``floor_per_area=5``.
+
+    Returns
+    -------
+    KitPlan
+
+    Raises
+    ------
+    SettingsError
+        If a key or value is not valid.
+    LimitsError
+        If the limits contradict each other.
+    """
+    limits = outreach_with(run.settings.outreach, changes)
+    return choose_kits(run.homes, limits, seed=run.settings.scoring.seed, today=run.as_of)
+
+
+def write_list(run: Run, plan: KitPlan, out: str | Path | None = None) -> Path:
+    """Write a list of kits in every form that people use.
+
+    Parameters
+    ----------
+    run : Run
+        Run that the list was chosen from.
+    plan : KitPlan
+    out : str or Path, optional
+        Folder; by default a new one under the run's ``lists``.
+
+    Returns
+    -------
+    Path
+        The folder.
+    """
+    place = Path(out) if out is not None else free_name(run.folder / "lists", "choice", "")
+    try:
+        place.mkdir(parents=True, exist_ok=True)
+        write_kit_files(
+            plan.kits, run.parcels, place, city=run.settings.city.name, as_of=run.as_of
+        )
+        write_json(place / "choice.json", {"limits": plan.limits.model_dump(mode="json")})
+    except OSError as error:
+        raise RunFolderError(
+            f"cannot write the list into {place}: {error.strerror}. Choose another --out."
+        ) from error
+    for path in (place, *place.iterdir()):
+        owner_only(path)
+    return place
+
+
+def run_map(run: Run) -> Any:
+    """Return the staff map of a finished run, to show in a notebook.
+
+    Parameters
+    ----------
+    run : Run
+
+    Returns
+    -------
+    folium.Map
+    """
+    return draw_map(
+        run.parcels,
+        run.scores,
+        run.city_areas,
+        kits=run.kits,
+        pairs=run.pairs,
+        lines=run.classes,
+        area_list=run.areas,
+        learn=run.homes["learn"],
+        city=run.settings.city.name,
+    )
+
+
+def redraw_maps(run: Run, out: str | Path | None = None) -> list[Path]:
+    """Draw the staff map and the public map of a finished run again.
+
+    Parameters
+    ----------
+    run : Run
+    out : str or Path, optional
+        Folder; by default the run itself, whose maps are replaced.
+
+    Returns
+    -------
+    list of Path
+        Pages written.
+    """
+    place = Path(out) if out is not None else run.folder
+    written = []
+    for name, page in map_files(
+        run.parcels,
+        run.scores,
+        run.city_areas,
+        kits=run.kits,
+        pairs=run.pairs,
+        lines=run.classes,
+        area_list=run.areas,
+        learn=run.homes["learn"],
+        settings=run.settings,
+    ):
+        path = place / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        unfinished = path.with_name(f".{path.name}.unfinished")
+        unfinished.write_text(page, encoding="utf-8")
+        if "public" not in path.parent.name:
+            owner_only(unfinished)
+        os.replace(unfinished, path)
+        written.append(path)
+    return written
+
+
+def evaluate_again(
+    run: Run, *, tell: Callable[[str], None] = lambda _: None
+) -> tuple[Evaluation, list[str]]:
+    """Read the run's inputs, score, and hold the scores against the checks again.
+
+    Parameters
+    ----------
+    run : Run
+    tell : callable, optional
+        Told before each refit.
+
+    Returns
+    -------
+    Evaluation
+        Also written over ``evaluation.json`` and ``evaluation/`` of the run.
+    list of str
+        What differs from the run, e.g. an input that was changed since.
+    """
+    settings = run.settings
+    intake = read_city(settings)
+    now = {**run.info, "inputs": intake.inputs}
+    scored = score_city(intake.city, settings)
+    evaluation = evaluate_scores(intake.city, scored, settings, tell=tell)
+    write_evaluation(evaluation.to_dict(), evaluation.tables(), run.folder)
+    return evaluation, differences(run.info, now)
+
+
+def repeat_run(
+    record: str | Path, out: str | Path, *, tell: Callable[[str], None] = lambda _: None
+) -> tuple[Run, list[str]]:
+    """Repeat a run by its record and say what differs.
+
+    Parameters
+    ----------
+    record : str or Path
+        ``run.json`` of the earlier run.
+    out : str or Path
+        Folder for the new run.
+    tell : callable, optional
+        Called with the name of each stage as it begins.
+
+    Returns
+    -------
+    Run
+        The new run.
+    list of str
+        Empty if the lists are byte for byte the same; else each input, version or output
+        that differs.
+    """
+    before = Run(Path(record).parent)
+    then = dict(before.info)
+    again = run(before.settings, out, tell=tell)
+    return again, differences(then, again.info)
+
+
+def ledger_path(run: Run, ledger: str | Path | None = None) -> Path:
+    """Return the file of the ledger: beside the settings file unless another is named."""
+    if ledger is not None:
+        return Path(ledger)
+    return Path(run.settings.folder) / LEDGER_FILE
+
+
+def open_round(
+    run: Run,
+    *,
+    name: str | None = None,
+    choice: str | Path | None = None,
+    ledger: str | Path | None = None,
+    today: date | None = None,
+) -> dict[str, Any]:
+    """Freeze a list with its forecast, before any result is known.
+
+    Parameters
+    ----------
+    run : Run
+    name : str, optional
+        Name of the round.
+    choice : str or Path, optional
+        Folder of a list made by ``linemap prioritize``; by default the run's own list.
+    ledger : str or Path, optional
+        Ledger file; by default ``rounds.sqlite`` beside the settings file.
+    today : date, optional
+        Day of opening; by default the day of the run.
+
+    Returns
+    -------
+    dict
+        See :meth:`linemap.outreach.Ledger.open_round`.
+    """
+    changes: dict[str, Any] = {}
+    if choice is not None:
+        path = Path(choice) / "choice.json"
+        if not path.is_file():
+            raise RunFolderError(f"{choice} holds no list. Name the folder that was printed.")
+        changes = json.loads(path.read_text(encoding="utf-8"))["limits"]
+    plan = prioritize(run, **changes)
+    forecast = forecast_round(plan.kits, seed=run.settings.scoring.seed)
+    book = Ledger(ledger_path(run, ledger))
+    return book.open_round(plan, forecast, today=today or run.as_of, name=name)
+
+
+def close_round(
+    run: Run,
+    returns: str | Path,
+    *,
+    name: str | None = None,
+    ledger: str | Path | None = None,
+    today: date | None = None,
+) -> dict[str, Any]:
+    """Count every kit of a round and hold the forecast against what came back.
+
+    Parameters
+    ----------
+    run : Run
+    returns : str or Path
+        CSV, XLSX or Parquet with ``parcel_id, outcome`` and, where known, ``lead_found``.
+    name : str, optional
+        Round to close; the only open one when left out.
+    ledger : str or Path, optional
+        As for :func:`open_round`.
+    today : date, optional
+        Day of closing; by default today.
+
+    Returns
+    -------
+    dict
+        See :meth:`linemap.outreach.Ledger.close_round`.
+    """
+    table = read_table(returns, "returns")
+    book = Ledger(ledger_path(run, ledger))
+    return book.close_round(table, today=today or date.today(), name=name)
+
+
+def read_results(
+    file: str | Path,
+    *,
+    kits: str | Path | None = None,
+    edition: Edition = "LCRR",
+    as_of: date | None = None,
+    state: str | None = None,
+) -> dict[str, Any]:
+    """Summarise a laboratory's file without any map.
+
+    Parameters
+    ----------
+    file : str or Path
+        Table by the ``samples`` contract.
+    kits : str or Path, optional
+        Table by the ``kits`` contract, to judge validity as well.
+    edition, as_of, state
+        See :func:`linemap.water.action_level`.
+
+    Returns
+    -------
+    dict
+        See :func:`linemap.water.results_summary`.
+    """
+    samples = read_samples(file)
+    table = None if kits is None else read_table(kits, "kits")
+    return results_summary(samples, table, edition=edition, as_of=as_of, state=state)
+
