@@ -1,4 +1,4 @@
-"""Control charts over the rounds: is the list still finding what it promised?
+"""Control charts over the rounds, asking whether the list still finds what it promised.
 
 Three questions, each with a named method. Hit rate and return rate: a cumulative sum chart for
 yes-or-no results whose chances differ, against a fall to half. Calibration: a test martingale

@@ -135,11 +135,11 @@ def solve(problem: Problem) -> Solution:
     taken = take_greedily(problem, problem.value / problem.costs)
     if not _floors_met(problem, taken):
         raise_if_impossible(problem)
-    bound, worth = linear_bound(problem)
+    bound, share, worth = linear_bound(problem)
     loaded = problem.load is not None and np.isfinite(problem.load_limit)
     short = not _floors_met(problem, taken)
     if short or loaded or problem.value[taken].sum() < (1 - _GOOD_ENOUGH) * bound:
-        second = take_greedily(problem, worth / problem.costs)
+        second = take_greedily(problem, share, worth / problem.costs)
         if _floors_met(problem, second) and (
             short or problem.value[second].sum() > problem.value[taken].sum()
         ):
@@ -150,8 +150,8 @@ def solve(problem: Problem) -> Solution:
     return Solution(taken, value, bound, _gap(value, bound))
 
 
-def take_greedily(problem: Problem, score: Floats) -> Bools:
-    """Take homes in order of score: first for the floors, then up to the budget.
+def take_greedily(problem: Problem, *scores: Floats) -> Bools:
+    """Take homes in order of their scores: first for the floors, then up to the budget.
 
     The rules are served in the order given: put those with small groups first. Homes that
     would break a cap, the budget or the load are passed over. Floors may stay unmet.
@@ -159,17 +159,17 @@ def take_greedily(problem: Problem, score: Floats) -> Bools:
     Parameters
     ----------
     problem : Problem
-    score : array of float, shape (n_homes,)
-        Highest first; ties by ``problem.order``, then by value.
+    *scores : array of float, shape (n_homes,)
+        Highest first, later ones break ties; then ``problem.order`` does.
 
     Returns
     -------
     array of bool, shape (n_homes,)
     """
-    ties = np.arange(len(score)) if problem.order is None else problem.order
-    ranking = np.lexsort((ties, -problem.value, -np.round(score, 12)))
+    ties = np.arange(len(problem.value)) if problem.order is None else problem.order
+    ranking = np.lexsort((ties, *(-np.round(score, 9) for score in reversed(scores))))
     rules = [(r.codes, r.floor.copy(), r.cap.copy()) for r in problem.rules]
-    taken = np.zeros(len(score), dtype=bool)
+    taken = np.zeros(len(problem.value), dtype=bool)
     room, load_room = float(problem.budget), float(problem.load_limit)
     load = problem.load
 
@@ -215,7 +215,7 @@ def take_greedily(problem: Problem, score: Floats) -> Bools:
     return taken
 
 
-def linear_bound(problem: Problem) -> tuple[float, Floats]:
+def linear_bound(problem: Problem) -> tuple[float, Floats, Floats]:
     """Solve the linear relaxation: an upper bound of every choice.
 
     Columns are brought in as they are needed: the homes left out are priced by the dual
@@ -228,6 +228,8 @@ def linear_bound(problem: Problem) -> tuple[float, Floats]:
     Returns
     -------
     bound : float
+    share : array of float, shape (n_homes,)
+        How much of each home the relaxation takes, 0 to 1.
     worth : array of float, shape (n_homes,)
         Value of each home less the price of what it uses up.
 
@@ -252,19 +254,24 @@ def linear_bound(problem: Problem) -> tuple[float, Floats]:
         worth = problem.value + matrix.T @ answer.ineqlin.marginals
         paying = (worth > 1e-7 * max(1.0, problem.value.max(initial=0.0))) & ~columns
         if not paying.any():
-            return float(-answer.fun), worth
+            share = np.zeros(len(problem.value))
+            share[inside] = answer.x
+            return float(-answer.fun), share, worth
         best = np.argsort(-np.where(paying, worth, -np.inf), kind="stable")
         columns[best[: min(int(paying.sum()), _MOST_COLUMNS_AT_ONCE)]] = True
 
 
-def solve_exactly(problem: Problem, *, seconds: float = 60.0) -> Solution:
+def solve_exactly(problem: Problem, *, nodes: int = 20_000) -> Solution:
     """Solve the integer program to the end; meant for up to a few thousand homes.
+
+    The search is cut off by a count of nodes, not by the clock, so that it ends alike on any
+    machine.
 
     Parameters
     ----------
     problem : Problem
-    seconds : float
-        Longest time to search [s]; the best choice by then is returned with its gap.
+    nodes : int
+        Most branches to search; the best choice by then is returned with its gap.
 
     Returns
     -------
@@ -273,7 +280,7 @@ def solve_exactly(problem: Problem, *, seconds: float = 60.0) -> Solution:
     Raises
     ------
     LimitsError
-        If no choice meets the limits, or none was found in time.
+        If no choice meets the limits, or none was found within the nodes.
     """
     matrix, right, _ = _constraints(problem)
     answer = milp(
@@ -281,7 +288,7 @@ def solve_exactly(problem: Problem, *, seconds: float = 60.0) -> Solution:
         constraints=LinearConstraint(matrix, -np.inf, right),
         integrality=np.ones(len(problem.value)),
         bounds=Bounds(0, 1),
-        options={"mip_rel_gap": 0.0, "time_limit": seconds},
+        options={"mip_rel_gap": 0.0, "node_limit": nodes},
     )
     if answer.x is None:
         raise_if_impossible(problem)

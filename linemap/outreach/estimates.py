@@ -100,7 +100,7 @@ def _round_estimates(kits: pd.DataFrame, follow_up: str) -> list[dict[str, Any]]
         }
 
     lines = _joined([s for s in strata if s["size"] > 0])
-    share = tuple(value / eligible for value in lines)
+    share = (lines[0] / eligible, lines[1] / eligible, lines[2] / eligible)
     off = _scaled(strata[1], strata[1]["size"] - int(audit.sum()))
     found = [
         row("eligible homes", (eligible, eligible, eligible), count, count),

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from linemap.errors import ArgumentError
+from linemap.outreach.choice import Bools
 from linemap.outreach.eligibility import (
     column_or,
     left_out_table,
@@ -202,13 +203,11 @@ def choose_kits(
     best = ask.choose(rules, exact=exact)
     alone = ask.choose([limit.without_floor() for limit in rules]).taken
     rng = np.random.default_rng(seed)
-    rest = np.flatnonzero(~best.taken)
-    drawn = np.zeros(len(chosen), dtype=bool)
-    drawn[rng.choice(rest, ask.audit_size(best.taken), replace=False)] = True
+    drawn = draw_audit(best.taken, ask.audit_size(best.taken), rng)
     design = AuditDesign(
         eligible=len(chosen),
         certain=int(best.taken.sum()),
-        frame=len(rest),
+        frame=int((~best.taken).sum()),
         drawn=int(drawn.sum()),
         seed=seed,
     )
@@ -237,6 +236,20 @@ def choose_kits(
         made_on=today,
         seed=seed,
     )
+
+
+def draw_audit(certain: Bools, size: int, rng: np.random.Generator) -> Bools:
+    """Draw a simple random sample, without replacement, of the homes that are not certain.
+
+    Examples
+    --------
+    >>> certain = np.array([True, False, False])
+    >>> draw_audit(certain, 2, np.random.default_rng(1)).tolist()
+    [False, True, True]
+    """
+    drawn = np.zeros(len(certain), dtype=bool)
+    drawn[rng.choice(np.flatnonzero(~certain), size, replace=False)] = True
+    return drawn
 
 
 def _kit_rows(

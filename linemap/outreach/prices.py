@@ -60,7 +60,7 @@ class Ask:
         problem = Problem(
             value=self.value,
             budget=self.settings.kits - (self.audit_kits if audit else 0),
-            rules=[limit.rule for limit in limits],
+            rules=[limit.rule for limit in limits if len(limit.rule.floor)],
             cost=column_or(self.homes, "cost", 1.0).to_numpy(dtype=float),
             load=self.returns if np.isfinite(self.capacity) else None,
             load_limit=self.capacity * kept,

@@ -1,0 +1,74 @@
+"""Fairness: shares, ratios and intervals group by group."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import date
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from linemap.errors import ArgumentError
+from linemap.outreach import KitPlan, choose_kits, fairness, income_third
+from linemap.settings import OutreachSettings
+
+Homes = Callable[..., pd.DataFrame]
+
+
+def _plan(homes: pd.DataFrame, **settings: object) -> KitPlan:
+    given = {"kits": 200, **settings}
+    return choose_kits(homes, OutreachSettings(**given), seed=1, today=date(2026, 5, 1))
+
+
+def test_shares_add_up_and_ratios_follow(make_homes: Homes) -> None:
+    homes = make_homes()
+    plan = _plan(homes)
+    table = fairness(homes, plan)
+    for _, part in table.groupby("group_by"):
+        assert part["share_of_kits"].sum() == pytest.approx(1)
+        assert part["share_of_lead"].sum() == pytest.approx(1)
+        assert part["kits"].sum() == len(plan.kits)
+        assert part["homes"].sum() == len(homes)
+    np.testing.assert_allclose(
+        table["kits_to_lead"], table["share_of_kits"] / table["share_of_lead"]
+    )
+    for name in ("kits_to_lead", "testing_ratio", "risk_ratio"):
+        assert (table[f"{name}_low"] < table[name]).all()
+        assert (table[f"{name}_high"] > table[name]).all()
+
+
+def test_a_floor_for_the_lowest_third_shows(make_homes: Homes) -> None:
+    homes = make_homes()
+    poor = income_third(homes) == "lowest"
+    homes.loc[poor, "p_return"] *= 0.5
+    rows = []
+    for floor in (0.0, 0.5):
+        table = fairness(homes, _plan(homes, floor_low_income=floor), "income_third")
+        rows.append(table.set_index("group").loc["lowest", "kits_to_lead"])
+    assert rows[0] < 0.6
+    assert rows[1] > 1.2
+
+
+def test_any_column_can_be_a_group_and_missing_is_its_own(make_homes: Homes) -> None:
+    homes = make_homes()
+    homes["tongue"] = np.where(np.arange(len(homes)) % 3 == 0, "b", None)
+    table = fairness(homes, _plan(homes), "tongue")
+    assert table["group"].tolist() == ["b", "unknown"]
+    with pytest.raises(ArgumentError, match="tongu"):
+        fairness(homes, _plan(homes), "tongu")
+
+
+def test_interval_of_the_share_covers_even_treatment(make_homes: Homes) -> None:
+    """Kits drawn at random are even by design: the 95 % interval must cover 1 nearly always."""
+    homes = make_homes(3000)
+    plan = _plan(homes)
+    unknown = homes[homes["inventory_class"] == "lead status unknown"]
+    covered = []
+    for seed in range(100):
+        drawn = unknown.sample(len(plan.kits), random_state=seed, weights="p_lead")
+        random_kits = plan.kits.assign(parcel_id=drawn.index)
+        table = fairness(homes, replace(plan, kits=random_kits), "owner_occupied")
+        covered += ((table["kits_to_lead_low"] <= 1) & (table["kits_to_lead_high"] >= 1)).tolist()
+    assert np.mean(covered) > 0.93

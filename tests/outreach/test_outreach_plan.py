@@ -1,0 +1,251 @@
+"""The list: who may be on it, its arms and their probabilities, its promises and prices."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.stats import chisquare
+
+from linemap.errors import ArgumentError, LimitsError
+from linemap.intake import check_table
+from linemap.outreach import KitPlan, choose_kits, income_third
+from linemap.outreach.plan import draw_audit
+from linemap.settings import GroupLimit, OutreachSettings, ValueSettings
+
+TODAY = date(2026, 5, 1)
+Homes = Callable[..., pd.DataFrame]
+
+
+def _plan(homes: pd.DataFrame, seed: int = 1, **settings: object) -> KitPlan:
+    given = {"kits": 100, **settings}
+    return choose_kits(homes, OutreachSettings(**given), seed=seed, today=TODAY)
+
+
+def _at(homes: pd.DataFrame, plan: KitPlan, *, audit: bool = True) -> pd.DataFrame:
+    kits = plan.kits if audit else plan.kits[plan.kits["arm"] != "audit"]
+    return homes.loc[kits["parcel_id"]]
+
+
+def test_list_keeps_its_contract(make_homes: Homes) -> None:
+    plan = _plan(make_homes())
+    assert len(plan.kits) == 100
+    _, problems = check_table(plan.kits, "kit_list")
+    assert problems == []
+    assert plan.kits["rank"].tolist() == list(range(1, 101))
+    assert plan.kits["parcel_id"].is_unique
+    parts = plan.kits[["value_find", "value_learn", "value_harm"]].sum(axis=1)
+    np.testing.assert_allclose(plan.kits["value"], parts * plan.kits["p_return"])
+
+
+def test_inputs_are_not_touched_and_the_same_seed_gives_the_same_list(make_homes: Homes) -> None:
+    homes = make_homes()
+    before = homes.copy(deep=True)
+    first, second = _plan(homes), _plan(homes)
+    pd.testing.assert_frame_equal(homes, before)
+    pd.testing.assert_frame_equal(first.kits, second.kits)
+    assert first.kits.to_csv() == second.kits.to_csv()
+
+
+def test_order_of_the_homes_does_not_matter(make_homes: Homes) -> None:
+    homes = make_homes()
+    homes[["p_lead", "p_return", "learn"]] = 0.25
+    shuffled = homes.sample(frac=1, random_state=3)
+    chosen = [set(_plan(table, audit_share=0.0).kits["parcel_id"]) for table in (homes, shuffled)]
+    assert chosen[0] == chosen[1]
+
+
+def test_nobody_is_sent_a_kit_who_should_not_be(make_homes: Homes) -> None:
+    homes = make_homes()
+    chosen = _at(homes, _plan(homes, kits=400, per_segment=None))
+    assert (chosen["inventory_class"] == "lead status unknown").all()
+    assert not chosen["opted_out"].any()
+    assert chosen["last_kit_on"].isna().all()
+    assert (chosen["land_use"] != "vacant land").all() or chosen["site_kind"].notna().any()
+
+
+def test_every_home_is_either_eligible_or_counted_as_left_out(make_homes: Homes) -> None:
+    homes = make_homes()
+    plan = _plan(homes)
+    assert plan.design.eligible + plan.left_out["homes"].sum() == len(homes)
+    known = plan.left_out.set_index("reason")["homes"]
+    assert known["lead"] == (homes["inventory_class"] == "lead").sum()
+    assert known["non-lead"] == (homes["inventory_class"] == "non-lead").sum()
+
+
+def test_quiet_days_end(make_homes: Homes) -> None:
+    homes = make_homes()
+    assert "quiet" in _plan(homes, quiet_days=62).left_out["reason"].tolist()
+    assert "quiet" not in _plan(homes, quiet_days=61).left_out["reason"].tolist()
+
+
+def test_doubted_records_are_rechecked_only_when_asked_and_never_after_a_look(
+    make_homes: Homes,
+) -> None:
+    homes = make_homes()
+    homes["basis"] = "city record"
+    homes.loc[homes.index[:1000], "basis"] = "field check"
+    chosen = _at(homes, _plan(homes, recheck_above=0.3, kits=300, audit_share=0.0))
+    doubted = chosen[chosen["inventory_class"] == "non-lead"]
+    assert len(doubted) > 0
+    assert (doubted["p_lead"] >= 0.3).all()
+    assert (doubted["basis"] == "city record").all()
+
+
+def test_floors_and_caps_hold_without_the_audit_arm(make_homes: Homes) -> None:
+    homes = make_homes()
+    plan = _plan(
+        homes,
+        kits=120,
+        floor_per_area=3,
+        cap_per_area=12,
+        floor_low_income=0.5,
+        floor_renters=0.5,
+        per_segment=1,
+    )
+    chosen = _at(homes, plan, audit=False)
+    per_area = chosen["area_id"].value_counts().reindex(sorted(homes["area_id"].unique()))
+    assert per_area.min() >= 3
+    assert per_area.max() <= 12
+    assert chosen["street_segment"].value_counts().max() == 1
+    assert (chosen["owner_occupied"] == "no").sum() >= 60
+    low = income_third(homes).loc[chosen.index] == "lowest"
+    assert low.sum() >= 60
+    assert plan.gap < 0.01
+
+
+def test_further_groups_have_floors_and_caps(make_homes: Homes) -> None:
+    homes = make_homes()
+    homes["tongue"] = np.where(np.arange(len(homes)) % 5 == 0, "b", "a")
+    more = GroupLimit(column="tongue", value="b", floor=0.4, cap=0.45)
+    chosen = _at(homes, _plan(homes, group=(more,)), audit=False)
+    assert 40 <= (chosen["tongue"] == "b").sum() <= 45
+    with pytest.raises(ArgumentError, match="tongu"):
+        _plan(make_homes(), group=(more,))
+
+
+def test_sites_come_first(make_homes: Homes) -> None:
+    homes = make_homes()
+    homes.loc[homes["site_kind"].notna(), "p_lead"] = 0.01
+    plan = _plan(homes, site_share=0.5)
+    sites = homes["site_kind"].notna() & (homes["inventory_class"] == "lead status unknown")
+    sites &= ~homes["opted_out"] & homes["last_kit_on"].isna()
+    on_list = plan.kits.set_index("parcel_id")
+    assert set(homes.index[sites]) <= set(on_list.index)
+    first = on_list.loc[homes.index[sites]]
+    assert (first["rank"] <= sites.sum() + plan.design.drawn).all()
+    assert (first["arm"] != "ranked").all()
+    assert first["why"].str.contains("sites first").all()
+
+
+def test_ranked_homes_would_be_chosen_for_their_value_alone(make_homes: Homes) -> None:
+    homes = make_homes()
+    bare = _plan(homes, floor_per_area=0, floor_low_income=0.0, site_share=0.0, per_segment=None)
+    assert set(bare.kits["arm"]) == {"ranked", "audit"}
+    value = bare.kits.groupby("arm", observed=True)["value"]
+    assert value.min()["ranked"] >= value.max()["audit"]
+
+
+def test_inclusion_probabilities_follow_the_design(make_homes: Homes) -> None:
+    plan = _plan(make_homes())
+    design = plan.design
+    assert design.drawn == 10
+    assert design.certain + design.frame == design.eligible
+    probability = plan.kits.groupby("arm", observed=True)["inclusion_probability"].unique()
+    assert probability["ranked"].tolist() == [1.0]
+    assert probability["audit"].tolist() == [design.drawn / design.frame]
+    weight = (1 / plan.kits["inclusion_probability"]).sum()
+    assert weight == pytest.approx(design.eligible)
+    assert len(plan.audit) == 10
+    assert (plan.audit["frame"] == design.frame).all()
+
+
+def test_audit_draws_every_other_home_equally_often() -> None:
+    """Chi-square of draw counts over 2,000 seeds against equal chances (scipy)."""
+    certain = np.arange(60) % 4 == 0
+    counts = sum(
+        draw_audit(certain, 9, np.random.default_rng(seed)).astype(float) for seed in range(2000)
+    )
+    assert counts[certain].sum() == 0
+    assert counts.sum() == 9 * 2000
+    assert chisquare(counts[~certain]).pvalue > 0.001
+
+
+def test_laboratory_capacity_cuts_the_list_and_is_said(make_homes: Homes) -> None:
+    plan = _plan(make_homes(), kits=200, lab_capacity=6, weeks=4)
+    assert plan.expected_returns <= 24 * 1.02
+    assert len(plan.kits) < 200
+    assert any("laboratory can take 24" in note for note in plan.notes)
+    per_week = plan.kits.groupby("week")["p_return"].sum()
+    assert len(per_week) == 4
+    assert per_week.max() < 7.5
+
+
+def test_areas_with_nobody_left_lower_their_floor_and_say_so(make_homes: Homes) -> None:
+    homes = make_homes()
+    homes.loc[(homes["area_id"] == "A03") & (homes.index > "P000100"), "opted_out"] = True
+    plan = _plan(homes, kits=200, floor_per_area=8)
+    assert any("A03" in note and "lowered" in note for note in plan.notes)
+
+
+def test_settings_that_contradict_each_other_name_themselves(make_homes: Homes) -> None:
+    homes = make_homes()
+    with pytest.raises(LimitsError, match=r"27 kits in all; the floor of 6 kit"):
+        _plan(homes, kits=30, floor_per_area=6, floor_low_income=0.0)
+    with pytest.raises(LimitsError, match=r"cap of 2; the floor of 60% for the lowest-inc"):
+        _plan(homes, floor_low_income=0.6, cap_per_area=2, floor_per_area=0)
+
+
+def test_prices_are_what_dropping_the_limit_would_give(make_homes: Homes) -> None:
+    homes = make_homes()
+    settings = {"floor_low_income": 0.9, "floor_per_area": 0, "audit_share": 0.0, "site_share": 0.0}
+    plan = _plan(homes, **settings)
+    free = _plan(homes, **{**settings, "floor_low_income": 0.0})
+    price = plan.prices.set_index("limit").loc["floor_low_income"]
+    assert price["expected_finds"] == pytest.approx(free.expected_finds)
+    assert price["price"] == pytest.approx(free.expected_finds - plan.expected_finds)
+    assert price["price"] > 1
+    assert (
+        f"costs {price['price']:.1f} of {free.expected_finds:.1f} expected finds"
+        in (price["sentence"])
+    )
+
+
+def test_exact_and_quick_agree_on_a_small_city(make_homes: Homes) -> None:
+    homes = make_homes(300, areas=4)
+    settings = OutreachSettings(kits=30, floor_renters=0.5)
+    quick = choose_kits(homes, settings, seed=1, today=TODAY)
+    exact = choose_kits(homes, settings, seed=1, today=TODAY, exact=True)
+    assert quick.value <= exact.value + 1e-9
+    assert quick.value >= 0.99 * exact.value
+    assert exact.bound == pytest.approx(exact.value)
+
+
+def test_words_beside_the_list_warn_and_explain(make_homes: Homes) -> None:
+    plan = _plan(make_homes())
+    assert plan.describe()["sentences"][-1] == plan.describe()["caution"]
+    assert "cannot rule out" in plan.describe()["caution"]
+    audit = plan.kits.loc[plan.kits["arm"] == "audit", "why"]
+    assert audit.str.startswith("drawn at random from").all()
+
+
+def test_no_eligible_home_is_an_error_that_says_why(make_homes: Homes) -> None:
+    homes = make_homes(20)
+    homes["inventory_class"] = "lead"
+    with pytest.raises(ArgumentError, match="20 homes: known lead"):
+        _plan(homes)
+    with pytest.raises(ArgumentError, match="p_return"):
+        _plan(homes.drop(columns="p_return"))
+
+
+def test_bare_homes_without_any_optional_column_are_enough() -> None:
+    homes = pd.DataFrame(
+        {"inventory_class": "lead status unknown", "p_lead": [0.1, 0.9, 0.5], "p_return": 0.5},
+        index=pd.Index(["a", "b", "c"], name="parcel_id"),
+    )
+    plan = _plan(homes, kits=2, audit_share=0.0, value=ValueSettings(learn=0.0, harm=0.0))
+    assert plan.kits["parcel_id"].tolist() == ["b", "c"]
+    assert plan.expected_finds == pytest.approx(0.7)
