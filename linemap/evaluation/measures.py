@@ -178,8 +178,18 @@ def calibration_line(label: Array, score: Array, weights: Array) -> tuple[Array,
 
 
 def logistic_line(label: Array, x: Array, weights: Array, free_slope: bool) -> tuple[Array, Array]:
-    """Weighted logistic regression on one variable by Newton steps, one fit per draw."""
+    """Weighted logistic regression on one variable by Newton steps, one fit per draw.
+
+    Returns
+    -------
+    tuple of ndarray, each of shape (draws,)
+        Intercept and slope (1 where it is not free); NaN where the labels are alike or parted.
+    """
     a, b = np.zeros(len(weights)), np.ones(len(weights))
+    if len(weights) > 1:  # all draws start from the fit of the first
+        first = logistic_line(label, x, weights[:1], free_slope)
+        if np.isfinite(first[0] + first[1])[0]:
+            a, b = a + first[0], np.zeros_like(b) + first[1]
     for _ in range(50):
         p = sigmoid(a[:, None] + b[:, None] * x)
         error = weights * (label - p)
@@ -193,7 +203,8 @@ def logistic_line(label: Array, x: Array, weights: Array, free_slope: bool) -> t
             else:
                 da, db = g0 / h00, np.zeros_like(a)
         a, b = a + np.clip(da, -2, 2), b + np.clip(db, -2, 2)
-        if np.nanmax(np.abs(np.r_[da, db]), initial=0.0) < 1e-10:
+        # steps shrink by the square, so the error left is far below this
+        if np.nanmax(np.abs(np.r_[da, db]), initial=0.0) < 1e-5:
             break
     lead = _ratio(weights @ label, weights.sum(axis=1))
     lost = ~((lead > 0) & (lead < 1)) | ~np.isfinite(a + b) | (np.abs(a) > 25) | (np.abs(b) > 25)
