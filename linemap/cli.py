@@ -9,6 +9,7 @@ import json
 import sys
 from contextlib import contextmanager
 from datetime import date
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, Any, NoReturn
 
@@ -30,10 +31,26 @@ app = typer.Typer(
 rounds = typer.Typer(
     no_args_is_help=True,
     rich_markup_mode=None,
-    help="Freeze a list of kits with its forecast; later hold the forecast against what came "
-    "back.",
+    help="Freeze a list of kits with its forecast; later hold the forecast against what came back.",
 )
 app.add_typer(rounds, name="round")
+
+
+class Edition(StrEnum):
+    """Editions of the lead and copper rule."""
+
+    LCR = "LCR"
+    LCRR = "LCRR"
+    LCRI = "LCRI"
+
+
+class Aim(StrEnum):
+    """What a ranking of areas is for."""
+
+    most_lead = "most_lead"
+    most_need = "most_need"
+    least_tested = "least_tested"
+
 
 JsonFlag = Annotated[bool, typer.Option("--json", help="Print JSON for other programs.")]
 RunArgument = Annotated[Path, typer.Argument(help="Folder of a finished run.")]
@@ -176,18 +193,33 @@ def demo(
 
 @app.command()
 def run(
-    settings: Annotated[Path, typer.Argument(help="Settings file (TOML).")],
     out: Annotated[Path, typer.Option(help="Folder for the results.")],
+    settings: Annotated[Path | None, typer.Argument(help="Settings file (TOML).")] = None,
+    record: Annotated[
+        Path | None, typer.Option("--from", help="run.json of an earlier run, to repeat it.")
+    ] = None,
     as_json: JsonFlag = False,
 ) -> None:
-    """Do the whole job on your own files."""
+    """Do the whole job on your own files, or repeat an earlier run by its record."""
+    from linemap.followup import repeat_run
     from linemap.pipeline import STAGES
     from linemap.pipeline import run as run_pipeline
     from linemap.settings import load_settings
 
+    if (settings is None) == (record is None):
+        raise typer.BadParameter("name a settings file, or a run.json with --from; not both.")
+    changed: list[str] | None = None
     with _progress(len(STAGES), as_json) as step:
-        finished = run_pipeline(load_settings(settings), out, tell=step)
+        if record is not None:
+            finished, changed = repeat_run(record, out, tell=step)
+        else:
+            assert settings is not None
+            finished = run_pipeline(load_settings(settings), out, tell=step)
     _report_run(finished, as_json)
+    if changed is not None and not as_json:
+        _say("Compared with the earlier run:")
+        for sentence in changed or ["inputs, versions and lists are the same, byte for byte."]:
+            _say(f"  {sentence}")
 
 
 @app.command()
@@ -222,9 +254,7 @@ def prioritize(
     kits: Annotated[int | None, typer.Option(help="Kits to send.", min=1)] = None,
     floor: Annotated[int | None, typer.Option(help="Least kits per area.", min=0)] = None,
     cap: Annotated[int | None, typer.Option(help="Most kits per area.", min=1)] = None,
-    aim: Annotated[
-        str | None, typer.Option(help="most_lead, most_need or least_tested.")
-    ] = None,
+    aim: Annotated[Aim | None, typer.Option(help="What the areas are ranked by.")] = None,
     audit: Annotated[
         float | None, typer.Option(help="Share of kits drawn at random.", min=0, max=0.9)
     ] = None,
@@ -232,15 +262,15 @@ def prioritize(
     as_json: JsonFlag = False,
 ) -> None:
     """Choose a new list from a finished run; nothing is fitted again."""
-    from linemap.pipeline import prioritize as choose_again
-    from linemap.pipeline import write_list
+    from linemap.followup import prioritize as choose_again
+    from linemap.followup import write_list
     from linemap.run_folder import Run
 
     wanted = {
         "kits": kits,
         "floor_per_area": floor,
         "cap_per_area": cap,
-        "aim": aim,
+        "aim": aim.value if aim else None,
         "audit_share": audit,
     }
     opened = Run(folder)
@@ -248,7 +278,9 @@ def prioritize(
     place = write_list(opened, plan, out)
     summary = plan.describe()
     if as_json:
-        print(json.dumps({"folder": str(place), "kits": len(plan.kits), "plan": summary}, default=str))
+        print(
+            json.dumps({"folder": str(place), "kits": len(plan.kits), "plan": summary}, default=str)
+        )
         return
     for sentence in summary["sentences"]:
         _say(sentence)
@@ -261,7 +293,7 @@ def map(  # the command's name  # noqa: A001
     out: Annotated[Path | None, typer.Option(help="Folder for the two pages.")] = None,
 ) -> None:
     """Draw the staff map and the public map of a finished run again."""
-    from linemap.pipeline import redraw_maps
+    from linemap.followup import redraw_maps
     from linemap.run_folder import Run
 
     for path in redraw_maps(Run(folder), out):
@@ -271,15 +303,15 @@ def map(  # the command's name  # noqa: A001
 @app.command()
 def evaluate(folder: RunArgument, as_json: JsonFlag = False) -> None:
     """Hold the scores of a finished run against its checks again and print the measures."""
-    from linemap.pipeline import evaluate_again
+    from linemap.followup import evaluate_again
     from linemap.run_folder import Run
 
     with _progress(6, as_json) as step:
-        evaluation = evaluate_again(Run(folder), tell=step)
+        evaluation, changed = evaluate_again(Run(folder), tell=step)
     if as_json:
-        print(json.dumps(evaluation.to_dict(), default=str))
+        print(json.dumps({**evaluation.to_dict(), "changed": changed}, default=str))
         return
-    for sentence in evaluation.sentences():
+    for sentence in [*changed, *evaluation.sentences()]:
         _say(sentence)
 
 
@@ -289,17 +321,18 @@ def results(
     kits: Annotated[
         Path | None, typer.Option(help="Table of kits, to judge validity as well.")
     ] = None,
-    edition: Annotated[str, typer.Option(help="LCR, LCRR or LCRI.")] = "LCRR",
+    edition: Annotated[
+        Edition, typer.Option(help="Edition of the rule that sets the action level.")
+    ] = Edition.LCRR,
     as_of: Annotated[
         str | None, typer.Option(help="Day that decides the action level, YYYY-MM-DD.")
     ] = None,
     as_json: JsonFlag = False,
 ) -> None:
     """Print percentiles, censored statistics and validity of a laboratory file, without a map."""
-    from linemap.pipeline import read_results
+    from linemap.followup import read_results
 
-    day = date.fromisoformat(as_of) if as_of else None
-    summary = read_results(file, kits=kits, edition=edition, as_of=day)
+    summary = read_results(file, kits=kits, edition=edition.value, as_of=_day(as_of))
     if as_json:
         print(json.dumps(summary, default=str))
         return
@@ -311,14 +344,19 @@ def results(
 def round_open(
     folder: RunArgument,
     name: Annotated[str | None, typer.Option(help="Name of the round.")] = None,
+    choice: Annotated[
+        Path | None, typer.Option(help="Folder of a list made by prioritize.")
+    ] = None,
     ledger: Annotated[Path | None, typer.Option(help="Ledger file.")] = None,
+    on: Annotated[str | None, typer.Option(help="Day of opening, YYYY-MM-DD.")] = None,
     as_json: JsonFlag = False,
 ) -> None:
     """Freeze the list of a run with its forecast, before any result is known."""
-    from linemap.pipeline import open_round
+    from linemap.followup import open_round
     from linemap.run_folder import Run
 
-    _say_round(open_round(Run(folder), name=name, ledger=ledger), as_json)
+    report = open_round(Run(folder), name=name, choice=choice, ledger=ledger, today=_day(on))
+    _say_round(report, as_json)
 
 
 @rounds.command("close")
@@ -327,13 +365,25 @@ def round_close(
     returns: Annotated[Path, typer.Argument(help="Table parcel_id, outcome, lead_found.")],
     name: Annotated[str | None, typer.Option(help="Name of the round.")] = None,
     ledger: Annotated[Path | None, typer.Option(help="Ledger file.")] = None,
+    on: Annotated[str | None, typer.Option(help="Day of closing, YYYY-MM-DD.")] = None,
     as_json: JsonFlag = False,
 ) -> None:
     """Count every kit of a round and hold the forecast against what came back."""
-    from linemap.pipeline import close_round
+    from linemap.followup import close_round
     from linemap.run_folder import Run
 
-    _say_round(close_round(Run(folder), returns, name=name, ledger=ledger), as_json)
+    report = close_round(Run(folder), returns, name=name, ledger=ledger, today=_day(on))
+    _say_round(report, as_json)
+
+
+def _day(text: str | None) -> date | None:
+    """Read a day, or say how to write one."""
+    if text is None:
+        return None
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise typer.BadParameter(f"{text!r} is not a day. Write it as 2026-11-25.") from None
 
 
 def _say_round(report: dict[str, Any], as_json: bool) -> None:
@@ -342,5 +392,3 @@ def _say_round(report: dict[str, Any], as_json: bool) -> None:
         return
     for sentence in report["sentences"]:
         _say(sentence)
-
-

@@ -69,9 +69,7 @@ def write_list(run: Run, plan: KitPlan, out: str | Path | None = None) -> Path:
     place = Path(out) if out is not None else free_name(run.folder / "lists", "choice", "")
     try:
         place.mkdir(parents=True, exist_ok=True)
-        write_kit_files(
-            plan.kits, run.parcels, place, city=run.settings.city.name, as_of=run.as_of
-        )
+        write_kit_files(plan.kits, run.parcels, place, city=run.settings.city.name, as_of=run.as_of)
         write_json(place / "choice.json", {"limits": plan.limits.model_dump(mode="json")})
     except OSError as error:
         raise RunFolderError(
@@ -304,4 +302,3 @@ def read_results(
     samples = read_samples(file)
     table = None if kits is None else read_table(kits, "kits")
     return results_summary(samples, table, edition=edition, as_of=as_of, state=state)
-

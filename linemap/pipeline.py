@@ -380,6 +380,7 @@ def gather(
         audit=audit_table(city, scored, settings),
         plan=plan.describe(),
         fairness=fairness(homes, plan),
+        learn=homes["learn"],
         cannot_tell=[*scored.model.describe()["warnings"], *evaluation.warnings],
     )
 
@@ -405,3 +406,4 @@ def _keep_tables(folder: Path, city: City, scored: Scored, homes: pd.DataFrame) 
     city.areas.to_parquet(tables / "areas.parquet")
     homes.to_parquet(tables / "homes.parquet")
     scored.pairs.to_parquet(tables / "pairs.parquet")
+    scored.classes.to_parquet(tables / "classes.parquet")

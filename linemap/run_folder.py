@@ -204,6 +204,11 @@ class Run:
         return pd.read_parquet(self._read("tables/pairs.parquet"))
 
     @cached_property
+    def classes(self) -> pd.DataFrame:
+        """Materials and inventory class of each line, indexed by parcel_id."""
+        return pd.read_parquet(self._read("tables/classes.parquet"))
+
+    @cached_property
     def areas(self) -> pd.DataFrame:
         """Areas in order of the chosen aim, by the ``area_list`` contract."""
         return pd.read_csv(self._read("lists/areas.csv"), dtype={"area_id": str})
@@ -211,9 +216,7 @@ class Run:
     @cached_property
     def kits(self) -> pd.DataFrame:
         """Homes for the next kits, by the ``kit_list`` contract."""
-        return pd.read_csv(
-            self._read("lists/kits.csv"), dtype={"parcel_id": str, "area_id": str}
-        )
+        return pd.read_csv(self._read("lists/kits.csv"), dtype={"parcel_id": str, "area_id": str})
 
     @cached_property
     def quarantine(self) -> pd.DataFrame:

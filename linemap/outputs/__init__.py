@@ -5,16 +5,19 @@ results enters a file of the public edition.
 """
 
 from linemap.outputs.findings import Findings
-from linemap.outputs.folder import write_kit_files, write_outputs
+from linemap.outputs.folder import write_evaluation, write_kit_files, write_outputs
 from linemap.outputs.lists import defuse_formulas, write_csv
 from linemap.outputs.map import draw_map, map_html
+from linemap.outputs.maps import map_files
 
 __all__ = [
     "Findings",
     "defuse_formulas",
     "draw_map",
+    "map_files",
     "map_html",
     "write_csv",
+    "write_evaluation",
     "write_kit_files",
     "write_outputs",
 ]

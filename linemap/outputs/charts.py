@@ -42,7 +42,9 @@ def figure_svg(figure: Figure, *, name: str) -> str:
     return text.replace("<svg ", f'<svg role="img" aria-label="{escape(name, quote=True)}" ', 1)
 
 
-def _axes(title: str, *, width: float = 6.4, height: float = 3.8) -> tuple[Figure, matplotlib.axes.Axes]:
+def _axes(
+    title: str, *, width: float = 6.4, height: float = 3.8
+) -> tuple[Figure, matplotlib.axes.Axes]:
     figure = Figure(figsize=(width, height), layout="constrained")
     axes = figure.add_subplot()
     axes.set_title(title, loc="left", fontsize=11, wrap=True)
@@ -93,7 +95,9 @@ def reliability_chart(bins: pd.DataFrame) -> Figure:
     return figure
 
 
-def gain_chart(gain: pd.DataFrame, methods: Sequence[str] = ("linemap", "age rule", "kNN")) -> Figure:
+def gain_chart(
+    gain: pd.DataFrame, methods: Sequence[str] = ("linemap", "age rule", "kNN")
+) -> Figure:
     """Draw lead found against homes looked at, beside simpler ways.
 
     What it shows: if the checked homes were visited in the order of each method, the share of

@@ -52,6 +52,8 @@ class Findings:
         What the choice says of itself: bound, gap, prices of the floors, homes left out.
     fairness : DataFrame
         Share of kits against share of expected lead by group.
+    learn : Series
+        What a kit would teach: mean absolute change of ``p_lead`` [share], by parcel_id.
     cannot_tell : list of str
         What the data of this run cannot tell, one sentence each.
     """
@@ -76,4 +78,5 @@ class Findings:
     audit: pd.DataFrame
     plan: dict[str, Any]
     fairness: pd.DataFrame
+    learn: pd.Series
     cannot_tell: list[str] = field(default_factory=list)

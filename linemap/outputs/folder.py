@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import geopandas as gpd
 import pandas as pd
@@ -34,7 +35,7 @@ def write_outputs(findings: Findings, folder: Path) -> None:
     scores = findings.scores.reset_index(drop=True)
     scores.to_parquet(folder / "scores.parquet", index=False)
     write_csv(scores, folder / "scores.csv")
-    _write_evaluation(findings, folder)
+    write_evaluation(findings.evaluation, findings.evaluation_tables, folder)
     lists = folder / "lists"
     write_csv(findings.area_list, lists / "areas.csv")
     write_csv(findings.audit, lists / "audit.csv")
@@ -50,11 +51,14 @@ def write_outputs(findings: Findings, folder: Path) -> None:
     write_reports(findings, folder)
 
 
-def _write_evaluation(findings: Findings, folder: Path) -> None:
-    text = json.dumps(findings.evaluation, indent=2, sort_keys=True, default=str)
+def write_evaluation(
+    evaluation: dict[str, Any], tables: dict[str, pd.DataFrame], folder: Path
+) -> None:
+    """Write ``evaluation.json`` and the tables in ``evaluation/``."""
+    text = json.dumps(evaluation, indent=2, sort_keys=True, default=str)
     (folder / "evaluation.json").write_text(text + "\n", encoding="utf-8")
     (folder / "evaluation").mkdir(exist_ok=True)
-    for name, table in findings.evaluation_tables.items():
+    for name, table in tables.items():
         write_csv(table, folder / "evaluation" / f"{name}.csv")
 
 

@@ -81,7 +81,9 @@ def write_kit_workbook(kits: pd.DataFrame, path: Path, *, city: str, as_of: date
         Day of the list.
     """
     meanings = {name: (c.meaning, c.unit) for name, c in contract("kit_list").items()}
-    with xlsxwriter.Workbook(path, {"strings_to_formulas": False, "strings_to_urls": False}) as book:
+    with xlsxwriter.Workbook(
+        path, {"strings_to_formulas": False, "strings_to_urls": False}
+    ) as book:
         book.set_properties({"created": datetime(as_of.year, as_of.month, as_of.day)})
         head = book.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})
         wrap = book.add_format({"text_wrap": True, "valign": "top"})

@@ -2,14 +2,70 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+
+import geopandas as gpd
+import pandas as pd
 
 from linemap.outputs.findings import Findings
 from linemap.outputs.map import map_html, map_sheets, public_map_html
+from linemap.settings import Settings
 
 ONE_PAGE = 500_000
 """Most homes on one page; a larger city gets an overview and a page for each area."""
+
+
+def map_files(
+    parcels: gpd.GeoDataFrame,
+    scores: pd.DataFrame,
+    areas: gpd.GeoDataFrame,
+    *,
+    area_list: pd.DataFrame,
+    kits: pd.DataFrame,
+    pairs: pd.DataFrame,
+    lines: pd.DataFrame,
+    learn: pd.Series,
+    settings: Settings,
+) -> Iterator[tuple[str, str]]:
+    """Give the name and the page of every map of a run.
+
+    Parameters
+    ----------
+    parcels, scores, areas, area_list, kits, pairs, lines, learn
+        As in :func:`linemap.outputs.draw_map`.
+    settings : Settings
+
+    Yields
+    ------
+    name : str
+        Path within the run's folder, e.g. ``staff/map.html``.
+    page : str
+        HTML. Only area figures that may be public enter a page under ``public``.
+    """
+    options = {
+        "kits": kits,
+        "pairs": pairs,
+        "lines": lines,
+        "area_list": area_list,
+        "learn": learn,
+        "city": settings.city.name,
+    }
+    if len(parcels) > ONE_PAGE and len(areas):
+        for name, page in map_sheets(parcels, scores, areas, **options):
+            yield f"staff/{name}", page
+    else:
+        yield "staff/map.html", map_html(parcels, scores, areas, **options)
+    yield (
+        "public/map.html",
+        public_map_html(
+            area_list,
+            areas,
+            city=settings.city.name,
+            kit_contact=settings.outputs.kit_contact,
+            smallest=settings.outputs.smallest_public_count,
+        ),
+    )
 
 
 def write_maps(findings: Findings, folder: Path) -> None:
@@ -22,28 +78,16 @@ def write_maps(findings: Findings, folder: Path) -> None:
     folder : Path
         Folder of the run; ``staff`` and ``public`` are made in it where they are missing.
     """
-    staff, public = folder / "staff", folder / "public"
-    staff.mkdir(exist_ok=True)
-    public.mkdir(exist_ok=True)
-    settings = findings.settings
-    homes = (findings.parcels, findings.scores, findings.areas)
-    options: dict[str, Any] = {
-        "kits": findings.kit_list,
-        "pairs": findings.pairs,
-        "lines": findings.classes,
-        "area_list": findings.area_list,
-        "city": settings.city.name,
-    }
-    if len(findings.parcels) > ONE_PAGE and len(findings.areas):
-        for name, page in map_sheets(*homes, **options):
-            (staff / name).write_text(page, encoding="utf-8")
-    else:
-        (staff / "map.html").write_text(map_html(*homes, **options), encoding="utf-8")
-    page = public_map_html(
-        findings.area_list,
+    for name, page in map_files(
+        findings.parcels,
+        findings.scores,
         findings.areas,
-        city=settings.city.name,
-        kit_contact=settings.outputs.kit_contact,
-        smallest=settings.outputs.smallest_public_count,
-    )
-    (public / "map.html").write_text(page, encoding="utf-8")
+        area_list=findings.area_list,
+        kits=findings.kit_list,
+        pairs=findings.pairs,
+        lines=findings.classes,
+        learn=findings.learn,
+        settings=findings.settings,
+    ):
+        (folder / name).parent.mkdir(exist_ok=True)
+        (folder / name).write_text(page, encoding="utf-8")

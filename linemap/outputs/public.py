@@ -78,7 +78,7 @@ def suppress_small_counts(
     if wrong.any():
         raise ArgumentError(
             f"{int(wrong.sum())} row(s) have a count that is missing, negative or above {total}; "
-            f"the first is {table.index[wrong.to_numpy().argmax()]!r}."
+            f"the first is {table.index[wrong.to_numpy()][0]!r}."
         )
     shown = exact.copy()
     by_size = np.argsort(homes, kind="stable")

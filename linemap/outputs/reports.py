@@ -88,7 +88,9 @@ def staff_content(findings: Findings) -> dict[str, Any]:
         "set_aside": _set_aside(findings.quarantine),
         "kits": findings.water.get("kits"),
         "water": findings.water,
-        "water_draws": [(name, findings.water.get(name, {"n": 0})) for name in ("first", "flushed")],
+        "water_draws": [
+            (name, findings.water.get(name, {"n": 0})) for name in ("first", "flushed")
+        ],
         "inventory": _records(findings.inventory),
         "expected": findings.expected.loc["(city)"].to_dict(),
         "headline": (evaluation.get("headline") or {}).get("text")
@@ -110,7 +112,9 @@ def staff_content(findings: Findings) -> dict[str, Any]:
 def _set_aside(quarantine: pd.DataFrame) -> list[dict[str, Any]]:
     if quarantine.empty:
         return []
-    groups = quarantine.groupby(["table", "column", "reason", "effect"], observed=True, dropna=False)
+    groups = quarantine.groupby(
+        ["table", "column", "reason", "effect"], observed=True, dropna=False
+    )
     table = groups.size().rename("cases").reset_index()
     return _records(table.sort_values(["cases", "table"], ascending=[False, True]).head(30))
 

@@ -45,7 +45,7 @@ def area_records(
             "rings": _rings(around.iloc[place]),
             "label": _lat_lng([[label.iloc[place].x, label.iloc[place].y]])[0],
         }
-        record |= {name: _plain(value) for name, value in known.get(str(area_id), {}).items()}
+        record |= {str(name): _plain(value) for name, value in known.get(str(area_id), {}).items()}
         records.append(record)
     return records
 

@@ -140,23 +140,18 @@ class _Words:
     """Texts of a block, each kept once."""
 
     def __init__(self) -> None:
-        self.seen: list[str] = []
         self._place: dict[str, int] = {}
+
+    @property
+    def seen(self) -> list[str]:
+        """The texts in the order of their places."""
+        return list(self._place)
 
     def codes(self, texts: pd.Series) -> list[int]:
         """Return the place of each text; -1 where it is missing."""
-        values = texts.astype(object).to_numpy()
-        missing = texts.isna().to_numpy()
-        codes = []
-        for text, gone in zip(values, missing, strict=True):
-            if gone:
-                codes.append(-1)
-                continue
-            if text not in self._place:
-                self._place[text] = len(self.seen)
-                self.seen.append(str(text))
-            codes.append(self._place[text])
-        return codes
+        found, distinct = pd.factorize(texts)
+        places = [self._place.setdefault(str(text), len(self._place)) for text in distinct]
+        return np.array([*places, -1])[found].tolist()
 
 
 def _text(frame: pd.DataFrame, column: str) -> pd.Series:
@@ -175,8 +170,8 @@ def _records_of(homes: pd.Index, frame: pd.DataFrame | None) -> list[dict[str, A
     if frame is None:
         return []
     table = frame if "parcel_id" in frame.columns else frame.rename_axis("parcel_id").reset_index()
-    records: list[dict[str, Any]] = table[table["parcel_id"].isin(homes)].to_dict("records")
-    return records
+    rows = table[table["parcel_id"].isin(homes)].to_dict("records")
+    return [{str(name): value for name, value in row.items()} for row in rows]
 
 
 def _kit(row: dict[str, Any]) -> dict[str, Any]:

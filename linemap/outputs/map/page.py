@@ -8,7 +8,7 @@ import re
 import zlib
 from functools import cache
 from importlib.resources import files
-from typing import Any, ClassVar
+from typing import Any
 
 import folium
 from branca.element import Element, Figure
@@ -42,12 +42,6 @@ class Page(Figure):
     def __init__(self, *, title: str) -> None:
         super().__init__(title=title, height="640px")
 
-    def lock(self) -> Page:
-        """Add a policy under which the browser refuses every request of this page."""
-        tag = f'<meta http-equiv="Content-Security-Policy" content="{POLICY}">'
-        self.header.add_child(Element(tag), name="policy")
-        return self
-
 
 class PackedMap(folium.Map):
     """A folium map whose scripts, styles and data are all in the page.
@@ -69,8 +63,6 @@ class PackedMap(folium.Map):
     """
 
     _template = Template(files(__package__).joinpath("assets/map.html").read_text("utf-8"))
-    default_js: ClassVar[list[tuple[str, str]]] = []
-    default_css: ClassVar[list[tuple[str, str]]] = []
 
     def __init__(
         self,
@@ -83,12 +75,13 @@ class PackedMap(folium.Map):
         data: dict[str, bytes],
     ) -> None:
         super().__init__(location=(0.0, 0.0), tiles=None)
+        self.default_js, self.default_css = [], []
         self._id = "city"  # one map in a page: a fixed name keeps the bytes of two runs alike
         self.panel = panel
         self.start = start
         self.styles = [leaflet_style(), asset("page.css")]
         self.scripts = [leaflet_script(), *(asset(name) for name in scripts)]
-        self.page = page
+        self.page = plain(json_bytes(page).decode().replace("<", "\\u003c"), "\\u007b")
         self.data = {name: packed(content) for name, content in data.items()}
         Page(title=title).add_child(self)
 
@@ -100,7 +93,25 @@ def asset(name: str) -> str:
 
 def panel(name: str, **values: Any) -> str:
     """Return a side panel with every value escaped."""
-    return Environment(autoescape=True).from_string(asset(name)).render(**values)
+    text = Environment(autoescape=True).from_string(asset(name)).render(**values)
+    return plain(text, "&#123;")
+
+
+def plain(text: str, brace: str) -> str:
+    """Return text that cannot end a raw block of a template: folium reads a page twice.
+
+    What a template writes is handed to folium, which reads it as a template again; the page
+    therefore stands in raw blocks, and no text from outside may close one.
+    """
+    return text.replace("{%", f"{brace}%")
+
+
+def locked_html(drawn: folium.Map) -> str:
+    """Return a map's page under a policy by which the browser refuses every request."""
+    page: Any = drawn.get_root()
+    tag = f'<meta http-equiv="Content-Security-Policy" content="{POLICY}">'
+    page.header.add_child(Element(tag), name="policy")
+    return str(page.render())
 
 
 def packed(content: bytes) -> str:

@@ -10,7 +10,7 @@ import geopandas as gpd
 import pandas as pd
 
 from linemap.outputs.map.areas import area_records
-from linemap.outputs.map.page import PackedMap, json_bytes, panel
+from linemap.outputs.map.page import PackedMap, json_bytes, locked_html, panel
 from linemap.outputs.map.scale import group_colours
 from linemap.outputs.public import public_areas
 from linemap.outputs.wording import CAUTIONS, PROBABILITY_CAUTION, PUBLIC_NOTE
@@ -84,8 +84,7 @@ def public_map_html(area_list: pd.DataFrame, areas: gpd.GeoDataFrame, **options:
     str
         HTML.
     """
-    page: str = draw_public_map(area_list, areas, **options).get_root().lock().render()
-    return page
+    return locked_html(draw_public_map(area_list, areas, **options))
 
 
 def figure_map(

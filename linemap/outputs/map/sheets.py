@@ -7,6 +7,7 @@ from collections.abc import Iterator
 import geopandas as gpd
 import pandas as pd
 
+from linemap.outputs.map.page import locked_html
 from linemap.outputs.map.public_map import figure_map
 from linemap.outputs.map.staff import map_html
 
@@ -56,7 +57,7 @@ def map_sheets(
     overview = figure_map(
         figures.rename(index=str), areas, title=f"{city}: overview", about=about, sheets=sheets
     )
-    yield OVERVIEW, overview.get_root().lock().render()
+    yield OVERVIEW, locked_html(overview)
     for area_id, name in sheets.items():
         here = place.index[place == area_id]
         yield (

@@ -12,7 +12,7 @@ import pandas as pd
 from linemap.errors import ArgumentError
 from linemap.outputs.map.areas import area_records
 from linemap.outputs.map.cards import card_blocks
-from linemap.outputs.map.page import PackedMap, json_bytes, panel
+from linemap.outputs.map.page import PackedMap, json_bytes, locked_html, panel
 from linemap.outputs.map.scale import HOME_BANDS, group_colours, home_colours
 from linemap.outputs.map.shapes import curve_order, pack_shapes
 from linemap.outputs.wording import CAUTIONS, PROBABILITY_CAUTION
@@ -131,8 +131,7 @@ def map_html(
     str
         HTML.
     """
-    page: str = draw_map(parcels, scores, areas, **options).get_root().lock().render()
-    return page
+    return locked_html(draw_map(parcels, scores, areas, **options))
 
 
 def _same_homes(parcels: gpd.GeoDataFrame, scores: pd.DataFrame) -> None:
