@@ -8,6 +8,8 @@ import numpy as np
 import pandas as pd
 from statsmodels.stats.proportion import proportion_confint
 
+from linemap.tables import complete_table
+
 STAGES = ("asked", "sent", "returned", "usable", "reported")
 STEPS = {
     "asked to sent": ("requested_on", "mailed_on"),
@@ -85,6 +87,7 @@ def kit_counts(
     ----------
     Wilson 1927 (interval of a rate), through statsmodels.
     """
+    kits = complete_table(kits, "kits")
     kits = kits.loc[~kits["kit_id"].duplicated()]
     by_kit = pairs.set_index("kit_id")["verdict"].reindex(kits["kit_id"])
     returned = by_kit.notna().to_numpy()
@@ -127,7 +130,7 @@ def kit_counts(
 
 def _noted(kits: pd.DataFrame, column: str) -> float:
     """Return how many kits have a date; NaN where the column was never filled."""
-    if column not in kits.columns or not kits[column].notna().any():
+    if not kits[column].notna().any():
         return float("nan")
     return float(kits[column].notna().sum())
 
@@ -141,11 +144,8 @@ def _by_reason(reasons: pd.Series) -> pd.Series:
 def _turnaround(kits: pd.DataFrame) -> pd.DataFrame:
     rows = {}
     for name, (start, end) in STEPS.items():
-        if start not in kits.columns or end not in kits.columns:
-            days = pd.Series(dtype=float)
-        else:
-            days = (pd.to_datetime(kits[end]) - pd.to_datetime(kits[start])).dt.days
-        days = days[days >= 0].astype(float)
+        took = (pd.to_datetime(kits[end]) - pd.to_datetime(kits[start])).dt.days.astype(float)
+        days = took[took >= 0]
         low, middle, high = days.quantile([0.1, 0.5, 0.9]) if len(days) else (np.nan,) * 3
         rows[name] = {"kits": len(days), "median": middle, "low": low, "high": high}
     return pd.DataFrame.from_dict(rows, orient="index").rename_axis("step")

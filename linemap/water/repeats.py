@@ -188,6 +188,8 @@ def _readings(pairs: pd.DataFrame, bottle: str) -> pd.DataFrame:
     low, high = rows[f"{bottle}_low"].astype(float), rows[f"{bottle}_high"].astype(float)
     with np.errstate(divide="ignore"):
         logs = {"log_low": np.log(low), "log_high": np.log(high)}
-    return pd.DataFrame(
+    table = pd.DataFrame(
         {"parcel_id": rows["parcel_id"], "low": low, "high": high, "below": low < high, **logs}
     )
+    # Sorted, so that sums are the same to the last digit in any order of the kits.
+    return table.sort_values(["parcel_id", "low", "high"], kind="stable")

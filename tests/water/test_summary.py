@@ -1,0 +1,117 @@
+"""The summaries that the report page and the lab-file command print."""
+
+import datetime as dt
+import json
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from linemap.errors import ArgumentError
+from linemap.water import check_kits, results_summary, water_summary
+from synthetic_city import make_city
+
+
+@pytest.fixture(scope="module")
+def city():
+    return make_city(3000, seed=5)
+
+
+@pytest.fixture(scope="module")
+def pairs(city):
+    return check_kits(city.kits, city.samples)
+
+
+def test_summary_is_plain_and_labelled(city, pairs):
+    found = water_summary(pairs, city.kits, edition="LCRR", as_of=dt.date(2026, 11, 25))
+    assert json.loads(json.dumps(found, allow_nan=False)) == found
+    assert found["label"] == "programme statistic, not a compliance value"
+    assert any("does not clear a home" in caution for caution in found["cautions"])
+    assert found["first"]["percentile_90"]["action_level"] == 15
+    assert sum(found["causes"].values()) == found["homes"]
+
+
+def test_a_home_counts_once(pairs):
+    found = water_summary(pairs)
+    usable = pairs.loc[pairs["verdict"] != "not_usable"]
+    assert usable["parcel_id"].duplicated().any()
+    assert found["homes"] == usable["parcel_id"].nunique()
+    assert found["repeats"]["homes"] > 0
+
+
+def test_counts_agree_with_the_pairs(city, pairs):
+    found = water_summary(pairs, city.kits)["kits"]
+    assert found["stages"]["returned"] == len(pairs)
+    assert sum(found["verdicts"].values()) == len(pairs)
+
+
+def test_local_threshold_when_control_homes_are_known(city, pairs):
+    truth = city.truth
+    free = truth.index[~truth["lead"]] if "lead" in truth else pairs["parcel_id"]
+    found = water_summary(pairs, control_homes=free)
+    assert found["control"]["homes"] >= 20
+    assert sum(found["above_control"].values()) == found["homes"]
+    assert "are needed for a local threshold" in water_summary(pairs)["control"]
+
+
+def test_the_same_twice_and_in_any_order(city, pairs):
+    one = water_summary(pairs, city.kits)
+    again = check_kits(city.kits.iloc[::-1], city.samples.iloc[::-1])
+    assert json.dumps(water_summary(again, city.kits), sort_keys=True) == json.dumps(
+        one, sort_keys=True
+    )
+
+
+def test_the_new_level_flips_with_the_date(pairs):
+    early = water_summary(pairs, edition="LCRI", as_of=dt.date(2027, 10, 31))
+    late = water_summary(pairs, edition="LCRI", as_of=dt.date(2027, 11, 1))
+    assert early["first"]["percentile_90"]["action_level"] == 15
+    assert late["first"]["percentile_90"]["action_level"] == 10
+
+
+def test_a_laboratory_file_alone(city):
+    found = results_summary(city.samples)
+    assert json.loads(json.dumps(found, allow_nan=False)) == found
+    assert set(found["sets"]) == {
+        "lead, first",
+        "lead, flushed",
+        "copper, first",
+        "copper, flushed",
+    }
+    assert found["sets"]["copper, first"]["percentile_90"]["action_level"] == 1300
+    assert found["results"] == len(city.samples)
+    assert found["reasons"]["hours of standing not given"] == sum(found["verdicts"].values())
+
+
+def test_a_laboratory_file_with_its_kits_leaves_out_what_may_not_be_used(city, pairs):
+    found = results_summary(city.samples, city.kits)
+    usable = pairs.loc[pairs["verdict"] != "not_usable", "parcel_id"].nunique()
+    assert found["sets"]["lead, first"]["n"] <= usable
+    with pytest.raises(ArgumentError, match="no row in kits"):
+        results_summary(city.samples, city.kits.iloc[:1])
+
+
+def test_no_results_at_all(city, pairs):
+    found = water_summary(pairs.iloc[:0], city.kits.iloc[:0])
+    assert found["homes"] == 0
+    assert found["first"] == {"n": 0, "why": "There are no readable results."}
+
+
+def test_only_non_detects():
+    rows = [
+        (f"K{i}", draw, "lead", np.nan, 1.0, True)
+        for i in range(30)
+        for draw in ("first", "flushed")
+    ]
+    names = ["kit_id", "draw", "analyte", "value_ug_l", "limit_ug_l", "below_limit"]
+    found = results_summary(pd.DataFrame(rows, columns=names))["sets"]["lead, first"]
+    assert found["advised"] == "share above a level only"
+    assert found["percentile_90"]["at_most"] == 1
+    assert found["above"][0]["above"] == 0
+
+
+def test_limits_above_the_level_are_told_instead_of_a_figure():
+    rows = [(f"K{i}", "first", "lead", np.nan, 20.0, True) for i in range(30)]
+    names = ["kit_id", "draw", "analyte", "value_ug_l", "limit_ug_l", "below_limit"]
+    found = results_summary(pd.DataFrame(rows, columns=names))["sets"]["lead, first"]
+    assert "cannot be held against 15 ug/L" in found["percentile_90"]
