@@ -53,7 +53,7 @@ class InventedCity:
         be read); they are not written to files.
     truth : DataFrame
         Indexed by ``parcel_id``: utility_material, customer_material, is_lead (any part lead),
-        needs_replacement (lead, or galvanized below what is or was lead or unknown to be),
+        needs_replacement (lead, or galvanized, which nobody here can show was never below lead),
         renewed, year, line_year, wave_year [year], contract, contract_effect [log-odds],
         p_true (chance from which the pipes were drawn), p_place (the oracle before any card,
         form, bottle or check), p_oracle (after all), unknown (no check, no lead on the card and

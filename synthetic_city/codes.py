@@ -17,6 +17,7 @@ CODES: dict[str, tuple[str, ...]] = {
     "why": ("random", "main_work", "request", "suspected", "unknown"),
     "filter_used": ("yes", "no", "dont_know"),
     "signed": ("yes", "no"),
+    "bottles_swapped": ("yes", "no"),
     "draw": ("first", "flushed"),
     "analyte": ("lead", "copper"),
     "unit": ("ug/L", "mg/L", "ppb", "ppm"),

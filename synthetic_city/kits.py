@@ -133,16 +133,13 @@ def _until(sent: Returns, last: np.datetime64) -> Returns:
     )
     late = kits["received_on"].to_numpy().astype("M8[D]") > last
     form = [
-        "collected_on",
-        "received_on",
-        "stagnation_h",
-        "flush_min",
-        "tap",
-        "filter_used",
-        "signed",
+        *("collected_on", "received_on", "stagnation_h", "flush_min", "tap", "filter_used"),
+        *("signed", "bottles_swapped"),
     ]
     for name in form:
         kits[name] = kits[name].mask(late)
+    reported = kits["reported_on"]
+    kits["reported_on"] = reported.mask(late | (reported.to_numpy().astype("M8[D]") > last))
     there = set(kits.loc[kits["received_on"].notna(), "kit_id"])
     samples = sent.samples[sent.samples["kit_id"].isin(there)].reset_index(drop=True)
     answers = sent.answers[sent.answers["kit_id"].isin(there)].reset_index(drop=True)
@@ -174,6 +171,9 @@ def _send(
     filtered = rng.random(n) < knobs.filter_on
     told = np.where(filtered, pick(rng, knobs.filter_told, n), pick(rng, knobs.filter_told_off, n))
     signed = rng.random(n) >= knobs.unsigned
+    swapped = rng.random(n) < knobs.bottles_swapped
+    noted = rng.random(n) < np.where(swapped, *knobs.swap_noted)
+    reported = received + rng.integers(*knobs.report_days, n) * DAY
     kit_id = np.array([f"{prefix}{i + 1:06d}" for i in range(n)], dtype=object)
     nat = np.datetime64("NaT")
     kits = pd.DataFrame(
@@ -189,12 +189,22 @@ def _send(
             "tap": _written(TAPS, pick(rng, (0.9, 0.08, 0.02), n), back),
             "filter_used": _written(YES_NO, told, back),
             "signed": _written(("no", "yes"), signed.astype(np.int64), back),
+            "reported_on": np.where(back, reported, nat).astype("M8[ns]"),
+            "bottles_swapped": _written(("no", "yes"), noted.astype(np.int64), back),
         }
     )
     at = np.flatnonzero(back)
     home_back = there.iloc[at].reset_index(drop=True)
     samples = _bottles(
-        home_back, kit_id[at], stood[at], ran[at], filtered[at], received[at], knobs, rng
+        home_back,
+        kit_id[at],
+        stood[at],
+        ran[at],
+        filtered[at],
+        swapped[at],
+        received[at],
+        knobs,
+        rng,
     )
     answers = _forms(home_back, kit_id[at], knobs, rng)
     return Returns(kits, samples, answers)
@@ -211,6 +221,7 @@ def _bottles(
     stood: Floats,
     ran: Floats,
     filtered: Bools,
+    swapped: Bools,
     received: np.ndarray,
     knobs: Knobs,
     rng: np.random.Generator,
@@ -222,7 +233,6 @@ def _bottles(
     rows = np.arange(n)
     first = fill(means[0][rows, kind], effect, filtered, knobs, rng)
     flushed = fill(means[1][rows, kind], effect, filtered, knobs, rng)
-    swapped = rng.random(n) < knobs.bottles_swapped
     first, flushed = np.where(swapped, flushed, first), np.where(swapped, first, flushed)
     gone = rng.random(n) < knobs.bottle_missing
     gone_first = rng.random(n) < 0.5

@@ -41,8 +41,10 @@ class Knobs:
 
     # ---- development -----------------------------------------------------------------------
     tract: float = 420.0  # homes of one builder, spacing; our choice
-    growth: Curve = (  # share of today's homes built before the year; our choice, with the
-        (0.0, 1882.0),  # burst of wartime housing that Goovaerts 2017 saw in inspected lines
+    # share of today's homes built before the year; our choice, with the burst of wartime housing
+    # that Goovaerts 2017 saw in inspected lines
+    growth: Curve = (
+        (0.0, 1882.0),
         (0.07, 1900.0),
         (0.18, 1915.0),
         (0.32, 1930.0),
@@ -66,9 +68,11 @@ class Knobs:
     parcels_per_area: int = 1600  # size of a planning area; our choice
 
     # ---- pipes -----------------------------------------------------------------------------
-    lead_curve: Curve = (  # utility side lead by year of the line at an average contract; shape:
-        (1870.0, 0.45),  # peak of the war years and galvanized before 1934, Goovaerts 2017;
-        (1895.0, 0.66),  # end with the ban; heights our choice
+    # utility side lead by year of the line at an average contract; shape: peak of the war years
+    # and galvanized before 1934, Goovaerts 2017; end with the ban; heights our choice
+    lead_curve: Curve = (
+        (1870.0, 0.45),
+        (1895.0, 0.66),
         (1912.0, 0.64),
         (1920.0, 0.42),
         (1927.0, 0.20),
@@ -135,15 +139,18 @@ class Knobs:
     unsigned: float = 0.03  # our choice; 97 % of returned kits were valid in Flint 2015
     bottle_missing: float = 0.02  # our choice
     dates_wrong: float = 0.012  # our choice
-    bottles_swapped: float = 0.012  # our choice
+    bottles_swapped: float = 0.012  # filled or labelled the wrong way round; our choice
+    swap_noted: tuple[float, float] = (0.3, 0.002)  # somebody notes it: swapped, not; our choice
+    report_days: tuple[int, int] = (4, 30)  # from box received to result sent; our choice
 
     # ---- form ------------------------------------------------------------------------------
     form_missing: float = 0.04  # our choice
     dont_know_owner: float = 0.32  # our choice
     dont_know_renter: float = 0.52  # our choice
     answer_repeats_record: float = 0.0  # owner repeats the city record: witnesses err together
-    entry_told: tuple[tuple[float, ...], ...] = (  # told lead, galvanized, copper, plastic; rows by
-        (0.62, 0.20, 0.13, 0.05),  # material at the entry; our choice
+    # told lead, galvanized, copper, plastic; rows by material at the entry; our choice
+    entry_told: tuple[tuple[float, ...], ...] = (
+        (0.62, 0.20, 0.13, 0.05),
         (0.14, 0.61, 0.20, 0.05),
         (0.03, 0.05, 0.87, 0.05),
         (0.01, 0.02, 0.14, 0.83),
@@ -153,21 +160,13 @@ class Knobs:
     renewed_told_not: tuple[float, float, float] = (0.04, 0.44, 0.52)  # the same, not renewed
 
     # ---- water (geometric means in ug/L before corrosion control) ------------------------------
-    premise_first: tuple[float, float, float, float] = (
-        1.0,
-        1.1,
-        1.9,
-        0.45,
-    )  # plumbing before 1930,
-    # 1930-1981, 1982-1987 (newest solder leaches most), from 1988; 1-1.5 for all by judgement on
-    # Levallois 2014 and Pieper 2018
-    line_first: tuple[float, float, float, float] = (0.0, 0.7, 1.5, 2.3)  # none, galvanized, part
-    line_flushed: tuple[float, float, float, float] = (
-        0.0,
-        0.35,
-        1.8,
-        3.2,
-    )  # lead, whole lead; ditto
+    # plumbing before 1930, 1930-1981, 1982-1987 (newest solder leaches most), from 1988; 1-1.5 by
+    # judgement on Levallois 2014 and Pieper 2018
+    premise_first: tuple[float, float, float, float] = (1.0, 1.1, 1.9, 0.45)
+    # what the line adds: none, galvanized, part lead, whole lead; by judgement on the same
+    line_first: tuple[float, float, float, float] = (0.0, 0.7, 1.6, 2.5)
+    # whole lead: 73 % found at 95 % specificity, Smart 2023
+    line_flushed: tuple[float, float, float, float] = (0.0, 0.35, 2.0, 3.8)
     main_flushed: float = 0.38  # homes without lead: 0.3-0.5 by judgement on Levallois 2014
     home_sd: float = 0.80  # between homes, log; with the next GSD 3: Levallois 2014 2.8-4.4
     bottle_sd: float = 0.69  # within a home, log: GSD 2, published 1.7-2.3
@@ -208,7 +207,7 @@ PRESETS: dict[str, Knobs] = {
     "corrosion_control": replace(
         _GOOD,
         # flushed bottles find 60 % of lead lines under good control, Schock 2021
-        line_control=0.50,
+        line_control=0.45,
         premise_control=0.65,
     ),
 }

@@ -250,12 +250,15 @@ def _measured(
     chance = np.array([knobs.filter_told_off, knobs.filter_told])[:, told]
     chance *= np.array([1 - knobs.filter_on, knobs.filter_on])[:, None]
     chance /= chance.sum(axis=0)
+    noted = (back["bottles_swapped"] == "yes").to_numpy()
+    note = [np.where(noted, chance, 1 - chance) for chance in knobs.swap_noted]
+    swap = np.array([(1 - knobs.bottles_swapped) * note[1], knobs.bottles_swapped * note[0]])
+    swap /= swap.sum(axis=0)
     total = np.full((len(back), KINDS, len(node)), -np.inf)
     for filtered in (False, True):
         for swapped in (False, True):
             order = means[::-1] if swapped else means
-            log = np.log(knobs.bottles_swapped if swapped else 1 - knobs.bottles_swapped)
-            log = log + np.log(chance[int(filtered)])[:, None, None]
+            log = np.log(swap[int(swapped)] * chance[int(filtered)])[:, None, None]
             for draw, mean in zip(("first", "flushed"), order, strict=True):
                 log = log + bottle_likelihood(
                     value.get(draw, nowhere),

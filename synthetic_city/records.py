@@ -56,9 +56,10 @@ def wrong_chances(
 ) -> tuple[Floats, Floats, Floats]:
     """Return the chance that a card is wrong for a home with lead, without, and renewed.
 
-    The rates differ by direction, by neighbourhood, and are higher for older homes.
+    The rates differ by direction, by neighbourhood, and are higher for older homes: nobody writes
+    lead on the card of a new one.
     """
-    old = np.interp(year, [1930, 1965], [1.25, 0.55])
+    old = np.interp(year, [1930, 1965, 1990], [1.25, 0.55, 0.12])
     missed = knobs.record_missed_lead * np.exp(area["record_missed"].to_numpy())[area_of] * old
     false = knobs.record_false_lead * np.exp(area["record_false"].to_numpy())[area_of] * old
     renewed = np.maximum(false, knobs.record_stale * old)
