@@ -78,7 +78,7 @@ def suppress_small_counts(
     if wrong.any():
         raise ArgumentError(
             f"{int(wrong.sum())} row(s) have a count that is missing, negative or above {total}; "
-            f"the first is {table.index[wrong.to_numpy()][0]!r}."
+            f"the first is {table.index[wrong.to_numpy()][0]}."
         )
     shown = exact.copy()
     by_size = np.argsort(homes, kind="stable")
@@ -122,7 +122,7 @@ def public_areas(area_list: pd.DataFrame, *, smallest: int = 10) -> pd.DataFrame
     return out.rename_axis("area_id")
 
 
-def public_totals(area_list: pd.DataFrame, *, smallest: int = 10) -> pd.Series:
+def public_city(area_list: pd.DataFrame, *, smallest: int = 10) -> pd.Series:
     """Return the city's sums that the public may see beside :func:`public_areas`.
 
     Parameters

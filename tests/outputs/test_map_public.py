@@ -18,7 +18,7 @@ from linemap.outputs.map import public_map_html
 from linemap.outputs.public import (
     PUBLIC_COUNTS,
     public_areas,
-    public_totals,
+    public_city,
     suppress_small_counts,
 )
 from linemap.tables import contract
@@ -189,7 +189,7 @@ def test_public_areas_round_the_interval_outward_and_share_from_rounded_counts()
     assert shown.loc["N", ["low", "expected_lead_lines", "high"]].tolist() == [100, 120, 150]
     assert shown.loc["N", "tested_share"] == pytest.approx(0.10)
     assert shown.loc[["E", "W"], "tested_share"].isna().all()
-    totals = public_totals(area_list(), smallest=10)
+    totals = public_city(area_list(), smallest=10)
     assert totals["homes"] == 1220
     assert set(PUBLIC_COUNTS) <= set(totals.index)
 
