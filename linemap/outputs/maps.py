@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import geopandas as gpd
 import pandas as pd
@@ -43,7 +44,7 @@ def map_files(
     page : str
         HTML. Only area figures that may be public enter a page under ``public``.
     """
-    options = {
+    options: dict[str, Any] = {
         "kits": kits,
         "pairs": pairs,
         "lines": lines,
