@@ -40,7 +40,7 @@ def write_city(city: InventedCity, folder: str | Path) -> Path:
         for name, table in (("parcels", city.parcels.reset_index()), ("areas", city.areas)):
             path = folder / f"{name}.gpkg"
             path.unlink(missing_ok=True)
-            pyogrio.write_dataframe(_whole_numbers(table), path, layer=name)
+            pyogrio.write_dataframe(_whole_numbers(table), path, layer=name, use_arrow=True)
     finally:
         pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": before})
     for name in TABLES:
