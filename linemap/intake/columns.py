@@ -64,7 +64,7 @@ def pick_columns(
             "Give a file of shapes, e.g. GeoPackage or GeoJSON.",
             column="geometry",
         )
-    short = source.path.suffix.lower() == ".shp"
+    short = source.path.suffix.lower() in (".shp", ".shz", ".zip")
     picked: dict[str, str] = {}
     problems: list[Problem] = []
     for name in wanted:

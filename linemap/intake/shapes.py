@@ -113,10 +113,11 @@ def _all_finite(shapes: np.ndarray) -> np.ndarray:
 
 
 def _unwrapped(shapes: np.ndarray) -> np.ndarray:
-    """Return single points out of MultiPoints of one, and polygons out of mixed collections."""
+    """Return the only member of a shape of many, and the polygons of a mixed collection."""
     kinds = shapely.get_type_id(shapes)
     out = shapes.copy()
-    single = (kinds == MULTIPOINT) & (shapely.get_num_geometries(shapes) == 1)
+    many = (kinds == MULTIPOINT) | (kinds == MULTIPOLYGON)
+    single = many & (shapely.get_num_geometries(shapes) == 1)
     out[single] = shapely.get_geometry(shapes[single], 0)
     mixed = kinds == COLLECTION
     polygons = polygons_only(shapes[mixed])
