@@ -20,8 +20,8 @@ from linemap.outreach import KitPlan, Ledger, choose_kits, forecast_round
 from linemap.pipeline import evaluate_scores, run, score_city
 from linemap.run_folder import Run, free_name, owner_only, write_json
 from linemap.run_record import differences
-from linemap.settings import outreach_with
-from linemap.water import Edition, results_summary
+from linemap.settings import Edition, outreach_with
+from linemap.water import results_summary
 
 LEDGER_FILE = "rounds.sqlite"
 

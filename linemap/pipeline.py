@@ -15,6 +15,7 @@ from datetime import date
 from pathlib import Path
 
 import pandas as pd
+from threadpoolctl import threadpool_limits
 
 from linemap.evaluation import Evaluation, check_labels, evaluate, record_labels
 from linemap.features import PlaceGraph, build_features, build_graph
@@ -305,7 +306,7 @@ def run(settings: Settings, out: str | Path, *, tell: Tell = _silent) -> Run:
         With a message for a planner.
     """
     watch = Stopwatch(tell)
-    with new_run_folder(out) as folder:
+    with threadpool_limits(1), new_run_folder(out) as folder:
         with watch.stage(STAGES[0]):
             intake = read_city(settings)
         city = intake.city

@@ -18,6 +18,10 @@ from linemap.errors import SettingsError
 from linemap.tables import INPUT_TABLES, contract, mappable_columns
 
 
+Edition = Literal["LCR", "LCRR", "LCRI"]
+"""Editions of the lead and copper rule."""
+
+
 class _Section(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
 
@@ -57,7 +61,7 @@ class FileSettings(_Section):
 class RuleSettings(_Section):
     """Which edition of the rule applies, and what the state adds to it."""
 
-    edition: Literal["LCR", "LCRR", "LCRI"] = "LCRR"
+    edition: Edition = "LCRR"
     rank_method: Literal["interpolate", "half_up", "half_even", "next_rank"] = "interpolate"
     lead_connector_counts: bool = False
 
