@@ -15,7 +15,8 @@ from typing import Any
 from linemap.errors import RunFolderError
 from linemap.evaluation import Evaluation
 from linemap.intake import read_city, read_samples, read_table
-from linemap.outputs import draw_map, map_files, write_evaluation, write_kit_files
+from linemap.outputs import draw_map as draw_city
+from linemap.outputs import map_files, write_evaluation, write_kit_files
 from linemap.outreach import KitPlan, Ledger, choose_kits, forecast_round
 from linemap.pipeline import evaluate_scores, run, score_city
 from linemap.run_folder import Run, free_name, owner_only, write_json
@@ -80,7 +81,7 @@ def write_list(run: Run, plan: KitPlan, out: str | Path | None = None) -> Path:
     return place
 
 
-def run_map(run: Run) -> Any:
+def draw_map(run: Run) -> Any:
     """Return the staff map of a finished run, to show in a notebook.
 
     Parameters
@@ -91,7 +92,7 @@ def run_map(run: Run) -> Any:
     -------
     folium.Map
     """
-    return draw_map(
+    return draw_city(
         run.parcels,
         run.scores,
         run.city_areas,
