@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from linemap.evaluation.folds import NAMES
 from linemap.evaluation.overlap import Overlap
 
 UNLIKE_AUC = 0.75
@@ -166,48 +167,50 @@ def overlap_cautions(overlap: Overlap) -> list[Caution]:
     return out
 
 
-def leak_cautions(held: pd.DataFrame, protocol: str) -> list[Caution]:
+def leak_cautions(runs: dict[str, pd.DataFrame]) -> list[Caution]:
     """Look for signs that hidden checks were not hidden.
 
     Parameters
     ----------
-    held : DataFrame
-        Predictions of one protocol: ``label``, ``linemap`` (hidden), ``visible`` (mean over
-        the fits in which the home's check was not hidden; NaN where there was none) and the
-        baselines.
-    protocol : str
+    runs : dict of str to DataFrame
+        Predictions by protocol: ``label``, ``linemap`` (hidden) and ``visible`` (mean over the
+        fits in which the home's check was not hidden; NaN where there was none).
 
     Returns
     -------
     list of Caution
-        Severe ones.
+        Each kind once, for the first protocol that shows it.
     """
-    out = []
-    both = held[held["visible"].notna()]
-    if len(both) >= 20:
-        hidden_gap = float((both["linemap"] - both["label"]).abs().mean())
-        change = float((both["linemap"] - both["visible"]).abs().max())
-        if change == 0:
-            out.append(
+    found: dict[str, Caution] = {}
+    for protocol, held in runs.items():
+        both = held[held["visible"].notna()]
+        if len(both) < 20 or not 0 < both["label"].mean() < 1:
+            continue
+        gap = float((both["linemap"] - both["label"]).abs().mean())
+        name = NAMES[protocol].capitalize()
+        if (both["linemap"] == both["visible"]).all():
+            found.setdefault(
+                "hiding_changes_nothing",
                 Caution(
                     "hiding_changes_nothing",
-                    f"Under {protocol}, hiding checks changed no score at all. Either the "
-                    "scores do not use checks, or hidden checks are not hidden: then every "
-                    "figure here is false.",
-                    severe=hidden_gap < PINNED,
-                )
+                    f"{name}: hiding checks changed no score at all. Either the scores do not "
+                    "use checks, or hidden checks are not hidden: then every figure here is "
+                    "false.",
+                    severe=gap < PINNED,
+                ),
             )
-        if hidden_gap < PINNED and 0 < held["label"].mean() < 1:
-            out.append(
+        if gap < PINNED:
+            found.setdefault(
+                "answer_known",
                 Caution(
                     "answer_known",
-                    f"Under {protocol}, scores of hidden homes are within {hidden_gap:.3f} of "
-                    "what the checks found. No evidence on a buried line is that good: the "
-                    "answer is leaking into the scores.",
+                    f"{name}: scores of hidden homes are within {gap:.3f} of what the checks "
+                    "found. No evidence on a buried line is that good: the answer is leaking "
+                    "into the scores.",
                     severe=True,
-                )
+                ),
             )
-    return out
+    return list(found.values())
 
 
 def too_good_cautions(measures: pd.DataFrame) -> list[Caution]:
@@ -217,7 +220,7 @@ def too_good_cautions(measures: pd.DataFrame) -> list[Caution]:
     return [
         Caution(
             "too_good",
-            f"{row['method']} ranks almost perfectly under {row['protocol']} "
+            f"{row['method']} ranks almost perfectly, {NAMES[row['protocol']]} "
             f"(AUC {row['value']:.3f}). "
             "Look for a column that was filled in from the checks.",
             severe=True,
@@ -256,7 +259,7 @@ def protocol_cautions(
             out.append(
                 Caution(
                     "probabilities_off",
-                    f"Under {row['protocol']} promised and found rates differ by "
+                    f"{NAMES[row['protocol']].capitalize()}: promised and found rates differ by "
                     f"{row['value']:.3f} on average; a perfect model would show {band} on as many "
                     "homes. Read the probabilities with care.",
                 )

@@ -21,6 +21,15 @@ from linemap.published import fact
 
 IntArray = NDArray[np.int64]
 
+NAMES = {
+    "random": "random folds",
+    "blocks": "spatial blocks",
+    "matched": "folds matched by distance",
+    "time": "forward in time",
+    "audit": "random checks only",
+}
+"""Protocols in words."""
+
 EVIDENCE = (
     "The hidden homes' checks are taken out of fitting; their records, kits and answers stay "
     "usable as evidence, and a record is never used as the label."
@@ -148,8 +157,11 @@ def block_folds(
     return Protocol(
         "blocks",
         f"Whole square blocks of {size_m:.0f} m hidden in {folds} folds: what to expect where "
-        f"nobody has looked nearby. For comparison, neighbours' lead lines were alike up to "
-        f"{fact('evaluation.spatial_range_flint').value:.0f} m in Flint. {EVIDENCE}",
+        "nobody has looked nearby. The edge is at least the range over which neighbours are alike, "
+        "by the variogram of labels less the rate of their building decade (of record entries "
+        "where labels are too few), if enough blocks remain. For comparison, neighbours' lead "
+        f"lines were alike up to {fact('evaluation.spatial_range_flint').value:.0f} m in Flint. "
+        f"{EVIDENCE}",
         _splits(checked, balanced_folds(block, folds, rng)),
         {"folds": folds, "block_m": float(size_m), "blocks": int(block.max()) + 1},
     )

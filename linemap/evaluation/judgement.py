@@ -132,8 +132,8 @@ def evaluate(
     def stream(number: int) -> np.random.Generator:
         return np.random.default_rng([seed, number])
 
-    ranges = _ranges(judged, stream(0))
-    ranges["wanted_block_m"] = float(np.nanmax([block_m, ranges["label_after_age_m"]]))
+    ranges = _ranges(data, stream)
+    ranges["wanted_block_m"] = float(np.nanmax([block_m, ranges["used_m"]]))
     checked = data[data["checked"]]
     size = fitting_block_m(checked, wanted_m=ranges["wanted_block_m"], folds=folds)
     ranges["block_m"] = size
@@ -143,7 +143,7 @@ def evaluate(
     )
     checked = data[data["checked"]]
     features = feature_matrix(data)
-    overlap = compare_checked(data, features, range_m=ranges["label_after_age_m"], rng=stream(2))
+    overlap = compare_checked(data, features, range_m=ranges["used_m"], rng=stream(2))
 
     runner = Runner(data, features, fit_score, seed, tell)
     runs: dict[str, Run] = {}
@@ -172,12 +172,9 @@ def evaluate(
     plain = table[table["weighting"] == "as checked"]
     facts = {name: run.protocol.facts for name, run in runs.items()}
     notes += warn.overlap_cautions(overlap)
-    notes += warn.protocol_cautions(
-        plain, facts, ranges["label_after_age_m"], ranges["wanted_block_m"]
-    )
+    notes += warn.protocol_cautions(plain, facts, ranges["used_m"], ranges["wanted_block_m"])
     notes += warn.too_good_cautions(plain)
-    for name, run in runs.items():
-        notes += warn.leak_cautions(run.held, name)
+    notes += warn.leak_cautions({name: run.held for name, run in runs.items()})
 
     result = Evaluation(
         headline=None,
@@ -281,18 +278,32 @@ def _spatial_parts(
                    groups=groups, prevalence=prevalence)  # fmt: skip
 
 
-def _ranges(judged: pd.DataFrame, rng: np.random.Generator) -> dict[str, float]:
-    """Estimate spatial ranges [m] of labels, of labels less their decade's rate, and of year."""
-    x, y = judged["x"].to_numpy(float), judged["y"].to_numpy(float)
-    label, year = judged["label"].to_numpy(float), judged["year_built"].to_numpy(float)
-    rest = label - decade_rate(year, year, label)
-    dated = np.isfinite(year)
-    ages = spatial_range(x[dated], y[dated], year[dated], rng=rng)
-    return {
-        "label_m": spatial_range(x, y, label, rng=rng).range_m,
-        "label_after_age_m": spatial_range(x, y, rest, rng=rng).range_m,
-        "year_built_m": ages.range_m,
+def _ranges(data: pd.DataFrame, stream: Stream) -> dict[str, float]:
+    """Estimate the ranges [m] over which neighbours are alike, and which one is used.
+
+    Labels and record entries are taken less the rate of their building decade, since age is
+    known of a hidden home too. Where too few labels show no range, the records' serves: only
+    the size of the blocks hangs on it.
+    """
+
+    def of(homes: pd.DataFrame, column: str, number: int, less_age: bool = True) -> float:
+        known = homes[homes[column].notna()]
+        value = known[column].to_numpy(dtype=float)
+        if less_age and len(known):
+            year = known["year_built"].to_numpy(dtype=float)
+            value = value - decade_rate(year, year, value)
+        x, y = known["x"].to_numpy(dtype=float), known["y"].to_numpy(dtype=float)
+        return spatial_range(x, y, value, rng=stream(number)).range_m
+
+    judged = data[data["judged"]]
+    ranges = {
+        "label_m": of(judged, "label", 40, less_age=False),
+        "label_after_age_m": of(judged, "label", 41),
+        "record_after_age_m": of(data, "record_lead", 42),
+        "year_built_m": of(data, "year_built", 43, less_age=False),
     }
+    used = ranges["label_after_age_m"]
+    return {**ranges, "used_m": used if np.isfinite(used) else ranges["record_after_age_m"]}
 
 
 def _protocol_table(

@@ -11,6 +11,7 @@ import pandas as pd
 from linemap.evaluation import baselines, measures
 from linemap.evaluation.calibration import Calibration
 from linemap.evaluation.cautions import Caution
+from linemap.evaluation.folds import NAMES
 from linemap.evaluation.headline import Headline
 from linemap.evaluation.overlap import Overlap
 from linemap.evaluation.prevalence import COLUMNS as PREVALENCE_COLUMNS
@@ -38,15 +39,6 @@ CAUTION = (
     "never clears a home. Figures hold for homes like those that were checked."
 )
 
-
-PROTOCOL_NAMES = {
-    "random": "Random folds",
-    "blocks": "Spatial blocks",
-    "matched": "Distances as in use",
-    "time": "Forward in time",
-    "audit": "Random checks only",
-}
-"""Protocols in words."""
 
 PUBLISHED = ("evaluation.callable_share_pittsburgh", "evaluation.spatial_range_flint")
 """Published figures to read the results beside."""
@@ -147,7 +139,7 @@ class Evaluation:
             rule = self.value("auc", protocol=protocol, method="age rule")[0]
             miss = self.value("ece", protocol=protocol)[0]
             out.append(
-                f"{PROTOCOL_NAMES[protocol]}: chance that lead is ranked above non-lead "
+                f"{NAMES[protocol].capitalize()}: chance that lead is ranked above non-lead "
                 f"{value:.2f} ({low:.2f} to {high:.2f}), by the age rule {rule:.2f}; promised and "
                 f"found rates differ by {miss:.3f}."
             )
