@@ -7,8 +7,6 @@ its bottles share. A few bottles catch a particle; a filter takes most of it awa
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import pandas as pd
 from scipy.special import log_ndtr
@@ -84,17 +82,34 @@ def _normal(distance: Floats, below: Bools, sd: float) -> Floats:
     return np.where(below, log_ndtr(z), -0.5 * z * z - np.log(sd) - 0.5 * np.log(2 * np.pi))
 
 
+def draw_batches(
+    n: int, knobs: Knobs, rng: np.random.Generator, *, copper: bool = False
+) -> pd.DataFrame:
+    """Return detection limit [ug/L], unit and manner of printing of ``n`` batches."""
+    limit = np.where(rng.random(n) < knobs.limit_two, 2.0, 1.0)
+    units = (1 - knobs.batch_mg - knobs.batch_ppb, knobs.batch_mg, knobs.batch_ppb)
+    return pd.DataFrame(
+        {
+            "limit": np.full(n, knobs.copper_limit) if copper else limit,
+            "unit": pick(rng, units, n),
+            "manner": pick(rng, knobs.print_manner, n),
+        }
+    )
+
+
 def print_results(
-    lead: Floats, batch: Ints, knobs: Knobs, rng: np.random.Generator, *, copper: bool = False
+    amount: Floats, batch: pd.DataFrame, misprint: float, rng: np.random.Generator
 ) -> pd.DataFrame:
     """Print results as a laboratory does.
 
     Parameters
     ----------
-    lead : array
+    amount : array, shape (n,)
         Concentration [ug/L].
-    batch : array of int
-        Batch of each bottle; a batch has one unit, limit and manner of printing.
+    batch : DataFrame
+        Limit, unit and manner of printing of each bottle's batch, see :func:`draw_batches`.
+    misprint : float
+        Share of results that nobody can read.
 
     Returns
     -------
@@ -102,20 +117,13 @@ def print_results(
         result, unit, detection_limit as printed; value_ug_l (NaN below the limit or where
         nobody can read it), limit_ug_l, below_limit.
     """
-    _, place = np.unique(batch, return_inverse=True)
-    n_batch = int(place.max()) + 1 if len(place) else 0
-    limits: Any = np.where(rng.random(n_batch) < knobs.limit_two, 2.0, 1.0)
-    if copper:
-        limits = np.full(n_batch, 20.0)
-    unit = pick(
-        rng, (1 - knobs.batch_mg - knobs.batch_ppb, knobs.batch_mg, knobs.batch_ppb), n_batch
-    )
-    manner = pick(rng, (0.6, 0.25, 0.1, 0.05), n_batch)
-    limit, unit, manner = limits[place], unit[place], manner[place]
-    value = np.round(lead, 1)
+    limit = batch["limit"].to_numpy()
+    unit = batch["unit"].to_numpy()
+    manner = batch["manner"].to_numpy()
+    value = np.round(amount, 1)
     below = value < limit
-    misprint = rng.random(len(lead)) < (0.0 if copper else knobs.misprint)
-    slip = rng.integers(0, 2, len(lead))
+    unreadable = rng.random(len(amount)) < misprint
+    slip = rng.integers(0, 2, len(amount))
     text = [
         _text(v, lim, b, u, m, s if bad else -1)
         for v, lim, b, u, m, s, bad in zip(
@@ -125,7 +133,7 @@ def print_results(
             unit.tolist(),
             manner.tolist(),
             slip.tolist(),
-            misprint.tolist(),
+            unreadable.tolist(),
             strict=True,
         )
     ]
@@ -134,9 +142,9 @@ def print_results(
             "result": text,
             "unit": np.array(["ug/L", "mg/L", "ppb"])[unit],
             "detection_limit": np.where(unit == 1, np.round(limit / 1000, 4), limit),
-            "value_ug_l": np.where(below | misprint, np.nan, value),
-            "limit_ug_l": np.where(misprint, np.nan, limit),
-            "below_limit": below & ~misprint,
+            "value_ug_l": np.where(below | unreadable, np.nan, value),
+            "limit_ug_l": np.where(unreadable, np.nan, limit),
+            "below_limit": below & ~unreadable,
         }
     )
 

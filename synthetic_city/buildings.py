@@ -45,20 +45,23 @@ def put_up_buildings(
     wave = homes["wave_year"].to_numpy()
     year, line_year = _years(wave, knobs, rng)
     income_z = area["income_z"].to_numpy()[area_of]
-    use = _uses(homes["out"].to_numpy(), income_z, rng)
+    use = _uses(homes["out"].to_numpy(), income_z, knobs, rng)
     units = np.select(
         [use == 0, use == 1, use == 2],
-        [1, 2, 3 + np.minimum(rng.geometric(0.18, n) - 1, 60)],
+        [1, 2, 3 + np.minimum(rng.geometric(knobs.units_stop, n) - 1, 60)],
         0,
     )
     owner = rng.random(n) < np.select(
         [use == 0, use == 1],
-        [1 - 0.75 * area["renter_share"].to_numpy()[area_of], 0.45],
-        0.04,
+        [
+            1 - knobs.owner_single * area["renter_share"].to_numpy()[area_of],
+            knobs.owner_two_family,
+        ],
+        knobs.owner_other,
     )
-    big = (units >= 8) | ((use == 3) & (rng.random(n) < 0.5))
-    main_year, main_renewed = _mains(homes, line_year, rng)
-    value = 190_000 * np.exp(0.4 * income_z + 0.25 * rng.standard_normal(n))
+    big = (units >= knobs.big_units) | ((use == 3) & (rng.random(n) < knobs.big_commercial))
+    main_year, main_renewed = _mains(homes, line_year, knobs, rng)
+    value = knobs.value_middle * np.exp(0.4 * income_z + 0.25 * rng.standard_normal(n))
     value *= (homes["lot_m2"].to_numpy() / 500) ** 0.35 * (1 + 0.5 * np.maximum(units - 1, 0))
     value *= np.exp(0.004 * (year - 1950))
     small = np.where(line_year < 1960, 0.625, 0.75)
@@ -80,7 +83,7 @@ def put_up_buildings(
             "owner_occupied": np.array(["no", "yes", "unknown"], dtype=object)[
                 np.where(gone[0] < knobs.owner_missing, 2, owner)
             ],
-            "assessed_value": np.where(gone[1] < 0.02, np.nan, np.round(value, -2)),
+            "assessed_value": np.where(gone[1] < knobs.value_missing, np.nan, np.round(value, -2)),
             "line_diameter_in": np.where(gone[2] < knobs.diameter_missing, np.nan, diameter),
             "main_year_known": np.where(gone[3] < knobs.main_year_missing, np.nan, main_year),
         }
@@ -130,23 +133,17 @@ def _reported_years(year: Ints, knobs: Knobs, rng: np.random.Generator) -> Float
     return np.where(rng.random(len(year)) < knobs.year_missing, np.nan, told)
 
 
-def _uses(out: Floats, income_z: Floats, rng: np.random.Generator) -> Ints:
+def _uses(out: Floats, income_z: Floats, knobs: Knobs, rng: np.random.Generator) -> Ints:
     """Return the use of each lot: denser and more mixed in the middle of the city."""
-    core = np.clip(1 - out, 0, 1)
-    chances = np.column_stack(
-        [
-            0.62 + 0.30 * (1 - core),
-            0.06 + 0.16 * core,
-            0.03 + 0.09 * core,
-            0.03 + 0.05 * core,
-            np.clip(0.02 - 0.012 * income_z, 0.004, 0.06),
-        ]
-    )
+    core = np.clip(1 - out, 0, 1)[:, None]
+    chances = core * np.array(knobs.uses_core) + (1 - core) * np.array(knobs.uses_edge)
+    vacant = USES.index("vacant")
+    chances[:, vacant] = np.clip(chances[:, vacant] + knobs.vacant_income * income_z, 0.004, 0.06)
     return choose(rng, chances)
 
 
 def _mains(
-    homes: gpd.GeoDataFrame, line_year: Ints, rng: np.random.Generator
+    homes: gpd.GeoDataFrame, line_year: Ints, knobs: Knobs, rng: np.random.Generator
 ) -> tuple[Ints, Bools]:
     """Return the year of the main in each street, and whether it was laid anew since."""
     code, _ = pd.factorize(homes["street"].to_numpy() * 100_000 + homes["stretch"].to_numpy())
@@ -154,7 +151,7 @@ def _mains(
     laid = np.full(n, np.inf)
     np.minimum.at(laid, code, line_year)
     laid -= rng.integers(0, 3, n)
-    anew = (laid < 1955) & (rng.random(n) < 0.22)
+    anew = (laid < 1955) & (rng.random(n) < knobs.main_renewed)
     again = np.clip(rng.integers(1958, 2020, n), laid + 30, LAST_YEAR)
     main = np.where(anew, again, laid)[code].astype(np.int64)
     return main, anew[code] & (main > line_year + 15)

@@ -37,11 +37,12 @@ def first_checks(homes: pd.DataFrame, recorded: Ints, *, knobs: Knobs, seed: int
     free = np.ones(n, dtype=bool)
     old = homes["year"].to_numpy() < 1950
     found = []
-    crews = _along_main_work(homes, round(knobs.checks_main_work * n), rng)
+    crews = _along_main_work(homes, round(knobs.checks_main_work * n), knobs, rng)
     wishes = np.exp(0.6 * homes["income_z"].to_numpy() + 0.8 * old) * homes["owner"].to_numpy()
-    suspicion = np.where(old, 1.0, 0.05) * np.where(recorded == LEAD, 6.0, 1.0)
+    suspicion = np.where(old, 1.0, 0.05) * np.where(recorded == LEAD, knobs.suspected_card, 1.0)
     # who suspects lead has often seen it
-    suspicion *= np.where(homes["customer_code"].to_numpy() == LEAD, 5.0, 1.0)
+    seen = homes["customer_code"].to_numpy() == LEAD
+    suspicion *= np.where(seen, knobs.suspected_seen, 1.0)
     for why, chosen in (
         ("random", rng.choice(n, round(knobs.checks_random * n), replace=False)),
         ("main_work", crews),
@@ -120,7 +121,9 @@ def _look(
     return table.sort_values(["home", "side"], ignore_index=True, kind="stable")
 
 
-def _along_main_work(homes: pd.DataFrame, wanted: int, rng: np.random.Generator) -> Ints:
+def _along_main_work(
+    homes: pd.DataFrame, wanted: int, knobs: Knobs, rng: np.random.Generator
+) -> Ints:
     """Return homes along a few stretches of street that were dug up, old mains first."""
     if wanted <= 0:
         return np.empty(0, dtype=np.int64)
@@ -131,7 +134,9 @@ def _along_main_work(homes: pd.DataFrame, wanted: int, rng: np.random.Generator)
     x = np.bincount(segment, homes["x"], n)[there] / size[there]
     y = np.bincount(segment, homes["y"], n)[there] / size[there]
     year = np.bincount(segment, homes["year"], n)[there] / size[there]
-    weight = np.exp(-(year - 1920) / 28) * np.exp(0.5 * rng.standard_normal(len(there)))
+    weight = np.exp(-(year - 1920) / knobs.main_work_old) * np.exp(
+        0.5 * rng.standard_normal(len(there))
+    )
     order = _weighted(weight, len(there), rng)
     tree = cKDTree(np.column_stack([x, y]))
     taken: Bools = np.zeros(len(there), dtype=bool)
@@ -145,9 +150,9 @@ def _along_main_work(homes: pd.DataFrame, wanted: int, rng: np.random.Generator)
                 rank[there[k]] = turn
                 reached += size[there[k]]
                 turn += 1
-        if reached * 0.7 > wanted:
+        if reached * knobs.main_work_seen > wanted:
             break
-    dug = np.flatnonzero((rank[segment] >= 0) & (rng.random(len(homes)) < 0.7))
+    dug = np.flatnonzero((rank[segment] >= 0) & (rng.random(len(homes)) < knobs.main_work_seen))
     return dug[np.argsort(rank[segment[dug]], kind="stable")][:wanted]
 
 

@@ -101,7 +101,7 @@ def _rows(radius: float, knobs: Knobs, rng: np.random.Generator) -> tuple[pd.Dat
     height = depth + street
     v0 = np.cumsum(height) - height - height.sum() / 2
     places = int(2 * radius / knobs.block_length[0]) + 4
-    group = np.cumsum(rng.random(rows) < 0.28)
+    group = np.cumsum(rng.random(rows) < knobs.grid_shift)
     lengths = rng.uniform(*knobs.block_length, (group[-1] + 1, places))[group]
     breaks = np.concatenate([np.zeros((rows, 1)), np.cumsum(lengths, axis=1)], axis=1)
     breaks += (rng.uniform(-60, 0, group[-1] + 1)[group] - breaks[:, places // 2])[:, None]

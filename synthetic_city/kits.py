@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from synthetic_city.bottles import fill, log_means, print_results
+from synthetic_city.bottles import draw_batches, fill, log_means, print_results
 from synthetic_city.draws import (
     Bools,
     Floats,
@@ -20,8 +20,7 @@ from synthetic_city.draws import (
     stream,
 )
 from synthetic_city.knobs import Knobs
-from synthetic_city.pipes import RENEWED, WATER_KIND
-from synthetic_city.records import BLANK
+from synthetic_city.pipes import IRON, RENEWED, WATER_KIND
 
 TOLD = ("lead", "galvanized", "copper", "plastic", "dont_know")
 YES_NO = ("yes", "no", "dont_know")
@@ -72,15 +71,15 @@ def past_kits(homes: pd.DataFrame, checked: Ints, *, knobs: Knobs, seed: int) ->
     lived_in = homes["land_use"].to_numpy() != "vacant"
     owner = homes["owner"].to_numpy()
     score = knobs.ask_income * homes["income_z"].to_numpy() + knobs.ask_owner * owner
-    score = score + 0.3 * (homes["year"].to_numpy() < 1960)
+    score = score + knobs.ask_old * (homes["year"].to_numpy() < 1960)
     asks = (rng.random(n) < level(score, knobs.kits_asked)) & lived_in
     asker = np.flatnonzero(asks)
     asked_on = first + rng.integers(0, span, len(asker)) * DAY
     wanted = (rng.random(n) < knobs.kits_mailed) & (homes["year"].to_numpy() < 1990)
     wanted[checked[rng.random(len(checked)) < knobs.kits_control]] = True
     cold = np.flatnonzero(wanted & ~asks & lived_in)
-    mailing = first + np.array([120, 300, 470, 600]) * DAY
-    cold_on = mailing[rng.integers(0, 4, len(cold))]
+    mailing = first + np.array(knobs.mailings) * DAY
+    cold_on = mailing[rng.integers(0, len(mailing), len(cold))]
     home = np.concatenate([asker, cold])
     requested = np.concatenate([asked_on, np.full(len(cold), np.datetime64("NaT"), "M8[D]")])
     mailed = np.concatenate([asked_on + rng.integers(2, 12, len(asker)) * DAY, cold_on])
@@ -158,16 +157,16 @@ def _send(
     n = len(home)
     there = homes.iloc[home].reset_index(drop=True)
     back = rng.random(n) < return_chance(there, ~np.isnat(requested), knobs)
-    collected = mailed + (2 + np.minimum(rng.gamma(1.6, 8.0, n), 90).astype(int)) * DAY
+    collected = mailed + (2 + np.minimum(rng.gamma(*knobs.fill_days, n), 90).astype(int)) * DAY
     received = collected + rng.integers(1, 8, n) * DAY
     slip = rng.random(n) < knobs.dates_wrong
     written = np.where(slip, received + rng.integers(2, 40, n) * DAY, collected)
     short = rng.random(n) < knobs.stagnation_short
     long = ~short & (rng.random(n) < knobs.stagnation_long)
-    stood = np.round(np.clip(rng.normal(8.6, 1.4, n), 6.0, 14.0) * 2) / 2
+    stood = np.round(np.clip(rng.normal(*knobs.stagnation, n), 6.0, 14.0) * 2) / 2
     stood = np.where(short, np.round(rng.uniform(0.5, 5.5, n) * 2) / 2, stood)
     stood = np.where(long, np.round(rng.uniform(18.5, 36, n)), stood)
-    ran = rng.choice([0.5, 1.0, 2.0, 3.0, 5.0, 10.0], n, p=[0.03, 0.10, 0.66, 0.12, 0.08, 0.01])
+    ran = np.array(knobs.flush_min)[pick(rng, knobs.flush_share, n)]
     filtered = rng.random(n) < knobs.filter_on
     told = np.where(filtered, pick(rng, knobs.filter_told, n), pick(rng, knobs.filter_told_off, n))
     signed = rng.random(n) >= knobs.unsigned
@@ -236,18 +235,19 @@ def _bottles(
     first, flushed = np.where(swapped, flushed, first), np.where(swapped, first, flushed)
     gone = rng.random(n) < knobs.bottle_missing
     gone_first = rng.random(n) < 0.5
-    batch = received.astype("M8[W]").astype(np.int64)
+    week, batch = np.unique(received.astype("M8[W]"), return_inverse=True)
     parts = []
     for analyte in ("lead", "copper"):
-        for draw, lead, level_ in (
+        prints = draw_batches(len(week), knobs, rng, copper=analyte == "copper")
+        for draw, lead, middle in (
             ("first", first, knobs.copper_first),
             ("flushed", flushed, knobs.copper_flushed),
         ):
             there = ~(gone & (gone_first == (draw == "first")))
-            amount = lead if analyte == "lead" else level_ * np.exp(0.9 * rng.standard_normal(n))
-            part = print_results(
-                amount[there], batch[there], knobs, rng, copper=analyte == "copper"
-            )
+            copper = middle * np.exp(knobs.copper_sd * rng.standard_normal(n))
+            amount = lead if analyte == "lead" else copper
+            misprint = knobs.misprint if analyte == "lead" else 0.0
+            part = print_results(amount[there], prints.iloc[batch[there]], misprint, rng)
             part.insert(0, "kit_id", kit_id[there])
             part.insert(1, "draw", draw)
             part.insert(2, "analyte", analyte)
@@ -272,20 +272,22 @@ def _forms(
     owner = homes["owner"].to_numpy()
     entry = choose(rng, entry_chances(customer, owner, knobs))
     card = homes["recorded_customer"].to_numpy()
-    repeats = (rng.random(n) < knobs.answer_repeats_record) & (card < min(BLANK, 4))
+    repeats = (rng.random(n) < knobs.answer_repeats_record) & (card < IRON)
     entry = np.where(repeats, card, entry)
     renewed = RENEWED[homes["state"].to_numpy()]
     replaced = np.where(
         renewed, pick(rng, knobs.renewed_told, n), pick(rng, knobs.renewed_told_not, n)
     )
     solder = homes["solder"].to_numpy()
-    inside = np.array(
-        [[0.05, 0.5, 0.4, 0.05], [0.01, 0.2, 0.72, 0.07], [0, 0.02, 0.8, 0.18], [0, 0, 0.5, 0.5]]
-    )
-    inside_said = np.where(rng.random(n) < 0.25, 4, choose(rng, inside[solder]))
+    unsure = rng.random(n) < knobs.inside_dont_know
+    inside_said = np.where(unsure, 4, choose(rng, np.array(knobs.inside_told)[solder]))
     year = homes["year"].to_numpy()
-    told_year = np.where(rng.random(n) < 0.5, year, year + np.round(6 * rng.standard_normal(n)))
-    told_year = np.where(rng.random(n) < 0.4, np.round(told_year / 10) * 10, told_year)
+    told_year = np.where(
+        rng.random(n) < 0.5, year, year + np.round(knobs.built_error * rng.standard_normal(n))
+    )
+    told_year = np.where(
+        rng.random(n) < knobs.built_rounded, np.round(told_year / 10) * 10, told_year
+    )
     form = rng.random(n) >= knobs.form_missing
     table = pd.DataFrame(
         {
@@ -293,7 +295,9 @@ def _forms(
             "entry_pipe": np.array(TOLD)[entry],
             "line_replaced": np.array(YES_NO)[replaced],
             "inside_pipe": np.array(TOLD)[inside_said],
-            "built_said": np.where(rng.random(n) < 0.35, np.nan, np.clip(told_year, 1850, 2026)),
+            "built_said": np.where(
+                rng.random(n) < knobs.built_not_said, np.nan, np.clip(told_year, 1850, 2026)
+            ),
         }
     )
     return table[form].reset_index(drop=True)

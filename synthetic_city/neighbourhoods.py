@@ -61,18 +61,17 @@ def draw_areas(
         np.bincount(label, blocks["v"], label.max() + 1)[used] / np.bincount(label)[used],
     )
     # richer at the edge, but old rich quarters and poor new ones exist
-    z = (
-        0.5 * _scaled(age)
-        + 0.5 * smooth_field(rng, *centre, plan.radius)
-        + 0.6 * rng.normal(size=n)
+    z = _scaled(
+        knobs.income_age * _scaled(age)
+        + knobs.income_place * smooth_field(rng, *centre, plan.radius)
+        + knobs.income_own * rng.normal(size=n)
     )
-    z = _scaled(z)
-    income = np.round(54_000 * np.exp(0.33 * z), -2)
-    renters = np.clip(0.42 - 0.15 * z + 0.05 * rng.normal(size=n), 0.08, 0.85)
-    population = np.round(size * rng.uniform(2.2, 2.9, n))
-    children = np.round(
-        population * np.clip(0.075 - 0.008 * z + 0.012 * rng.normal(size=n), 0.03, 0.14)
-    )
+    income = np.round(knobs.income_middle * np.exp(knobs.income_spread * z), -2)
+    renters = knobs.renters[0] + knobs.renters[1] * z + 0.05 * rng.normal(size=n)
+    renters = np.clip(renters, 0.08, 0.85)
+    population = np.round(size * rng.uniform(*knobs.household, n))
+    young = knobs.children[0] + knobs.children[1] * z + 0.012 * rng.normal(size=n)
+    children = np.round(population * np.clip(young, 0.03, 0.14))
     need = _share_below(-z + 0.5 * _scaled(children / population) + 0.3 * rng.normal(size=n))
     frame = pd.DataFrame(
         {
@@ -86,10 +85,10 @@ def draw_areas(
             "renter_share": renters,
             "record_gap": knobs.record_blank_spread * (0.8 * rng.normal(size=n) - 0.6 * z),
             "record_false": _about_one(
-                knobs.record_spread * (0.9 * rng.normal(size=n) - 0.45 * z), size
+                knobs.record_spread * (0.9 * rng.normal(size=n) + knobs.record_income * z), size
             ),
             "record_missed": _about_one(
-                knobs.record_spread * (0.9 * rng.normal(size=n) - 0.45 * z), size
+                knobs.record_spread * (0.9 * rng.normal(size=n) + knobs.record_income * z), size
             ),
             "return_effect": knobs.return_area_sd * rng.normal(size=n),
         }

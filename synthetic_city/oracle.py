@@ -28,6 +28,7 @@ from synthetic_city.knobs import Knobs
 from synthetic_city.pipes import (
     ANY_LEAD,
     CUSTOMER,
+    IRON,
     MATERIALS,
     RENEWED,
     UTILITY,
@@ -36,7 +37,7 @@ from synthetic_city.pipes import (
     renewal_chances,
     state_chances,
 )
-from synthetic_city.records import BLANK, record_likelihood, wrong_chances
+from synthetic_city.records import record_likelihood, wrong_chances
 
 _AT_ONCE = 20_000
 _NEGLIGIBLE = 1e-5  # candidates of less weight beside a home's likeliest are left out
@@ -85,6 +86,7 @@ def posterior(
             some["recorded_utility"].to_numpy(),
             some["recorded_customer"].to_numpy(),
             wrong_chances(some["year"].to_numpy(), area, some["area"].to_numpy(), knobs),
+            knobs,
         )
         log = np.log(np.maximum(prior, 1e-300)) + np.log(np.maximum(card, 1e-300))
         for home, weight in witnesses:
@@ -212,7 +214,7 @@ def _told(
     )
     said = np.take_along_axis(by_material, entry[:, None, None], axis=2)[:, :, 0][:, CUSTOMER]
     card = homes["recorded_customer"].to_numpy()[home]
-    copying = np.where(card < min(BLANK, 4), knobs.answer_repeats_record, 0.0)[:, None]
+    copying = np.where(card < IRON, knobs.answer_repeats_record, 0.0)[:, None]
     said = (1 - copying) * said + copying * (entry == card)[:, None]
     changed = np.where(
         RENEWED,

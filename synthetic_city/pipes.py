@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from synthetic_city.draws import Bools, Floats, Ints, log_odds, logistic
-from synthetic_city.knobs import Knobs
+from synthetic_city.knobs import Knobs, Table
 
 MATERIALS = ("lead", "galvanized", "copper", "plastic", "iron")
 LEAD, GALVANIZED, COPPER, PLASTIC, IRON = range(5)
@@ -26,27 +26,6 @@ WATER_KIND = np.where(
 )
 """What the water sees of a state: 0 none, 1 galvanized, 2 part lead, 3 lead throughout."""
 
-# share of galvanized, copper, plastic, iron among lines that are not lead, by year; our choice,
-# with galvanized before 1934 as Goovaerts 2017 found
-_OTHER_UTILITY = (
-    (1880, 0.55, 0.05, 0.00, 0.40),
-    (1920, 0.60, 0.20, 0.00, 0.20),
-    (1935, 0.35, 0.55, 0.00, 0.10),
-    (1950, 0.10, 0.85, 0.00, 0.05),
-    (1975, 0.02, 0.88, 0.07, 0.03),
-    (1995, 0.00, 0.70, 0.28, 0.02),
-    (2025, 0.00, 0.45, 0.53, 0.02),
-)
-_OTHER_CUSTOMER = (
-    (1880, 0.85, 0.10, 0.00, 0.05),
-    (1920, 0.75, 0.22, 0.00, 0.03),
-    (1935, 0.40, 0.59, 0.00, 0.01),
-    (1950, 0.10, 0.90, 0.00, 0.00),
-    (1975, 0.02, 0.88, 0.10, 0.00),
-    (1995, 0.00, 0.68, 0.32, 0.00),
-    (2025, 0.00, 0.40, 0.60, 0.00),
-)
-
 
 def utility_lead(line_year: Floats, effect: Floats, big: Bools, knobs: Knobs) -> Floats:
     """Return the chance that the utility's side was laid in lead."""
@@ -61,13 +40,16 @@ def laid_chances(line_year: Floats, effect: Floats, big: Bools, knobs: Knobs) ->
     lead = utility_lead(line_year, effect, big, knobs)
     utility = np.empty((n, 5))
     utility[:, LEAD] = lead
-    utility[:, 1:] = (1 - lead)[:, None] * _read(_OTHER_UTILITY, line_year)
-    fades = np.interp(line_year, [1945, 1960, 1986], [1.0, 0.2, 0.004])
-    size = np.where(big, 0.15, 1.0)
+    utility[:, 1:] = (1 - lead)[:, None] * _read(knobs.other_utility, line_year)
+    at, height = np.array(knobs.customer_lead_fades).T
+    fades = np.interp(line_year, at, height)
+    size = np.where(big, knobs.customer_lead_big, 1.0)
     customer = np.empty((n, 2, 5))  # behind a lead utility side, behind another
     customer[:, 0, LEAD] = knobs.customer_lead_if_lead * size
     customer[:, 1, LEAD] = knobs.customer_lead_if_not * fades * size
-    customer[:, :, 1:] = (1 - customer[:, :, :1]) * _read(_OTHER_CUSTOMER, line_year)[:, None, :]
+    customer[:, :, 1:] = (1 - customer[:, :, :1]) * _read(knobs.other_customer, line_year)[
+        :, None, :
+    ]
     joint = utility[:, :, None] * customer[:, 1][:, None, :]
     joint[:, LEAD] = utility[:, [LEAD]] * customer[:, 0]
     return joint
@@ -109,7 +91,7 @@ def materials(code: Ints) -> pd.Categorical:
     return pd.Categorical(np.array(MATERIALS)[code], categories=list(MATERIALS))
 
 
-def _read(rows: tuple[tuple[float, ...], ...], at: Floats) -> Floats:
+def _read(rows: Table, at: Floats) -> Floats:
     table = np.array(rows)
     out: Floats = np.column_stack([np.interp(at, table[:, 0], table[:, k]) for k in range(1, 5)])
     return out / out.sum(axis=1, keepdims=True)

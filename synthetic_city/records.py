@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 import pandas as pd
 
@@ -23,7 +25,6 @@ BLANK = 5
 """Code of a side about which the card says nothing."""
 
 _KINDS = len(STATES)
-_FALSE_LEAD = (0.6, 0.3, 0.1)  # a card wrong for a home without lead: both, utility, customer lead
 
 
 def _right_cards() -> Floats:
@@ -32,23 +33,23 @@ def _right_cards() -> Floats:
     return out
 
 
-def _wrong_cards() -> Floats:
+@cache
+def _wrong_cards(knobs: Knobs) -> Floats:
     """Return what a wrong card says of each state, shape (50, 5, 5)."""
     out = np.zeros((_KINDS, 5, 5))
     for state, (u, c, _) in enumerate(STATES):
         if ANY_LEAD[state]:
-            out[state, COPPER, COPPER] = 0.7
-            out[state, COPPER, GALVANIZED] = 0.2
-            out[state, GALVANIZED, GALVANIZED] = 0.1
+            out[state, COPPER, COPPER] = knobs.missed_lead_card[0]
+            out[state, COPPER, GALVANIZED] = knobs.missed_lead_card[1]
+            out[state, GALVANIZED, GALVANIZED] = knobs.missed_lead_card[2]
         else:
-            out[state, LEAD, LEAD] += _FALSE_LEAD[0]
-            out[state, LEAD, c] += _FALSE_LEAD[1]
-            out[state, u, LEAD] += _FALSE_LEAD[2]
+            out[state, LEAD, LEAD] += knobs.false_lead_card[0]
+            out[state, LEAD, c] += knobs.false_lead_card[1]
+            out[state, u, LEAD] += knobs.false_lead_card[2]
     return out
 
 
 RIGHT = _right_cards()
-WRONG = _wrong_cards()
 
 
 def wrong_chances(
@@ -59,7 +60,8 @@ def wrong_chances(
     The rates differ by direction, by neighbourhood, and are higher for older homes: nobody writes
     lead on the card of a new one.
     """
-    old = np.interp(year, [1930, 1965, 1990], [1.25, 0.55, 0.12])
+    at, height = np.array(knobs.record_by_year).T
+    old = np.interp(year, at, height)
     missed = knobs.record_missed_lead * np.exp(area["record_missed"].to_numpy())[area_of] * old
     false = knobs.record_false_lead * np.exp(area["record_false"].to_numpy())[area_of] * old
     renewed = np.maximum(false, knobs.record_stale * old)
@@ -67,7 +69,7 @@ def wrong_chances(
 
 
 def record_likelihood(
-    utility: Ints, customer: Ints, wrong: tuple[Floats, Floats, Floats]
+    utility: Ints, customer: Ints, wrong: tuple[Floats, Floats, Floats], knobs: Knobs
 ) -> Floats:
     """Return the likelihood of cards under each state, shape (n, 50).
 
@@ -80,7 +82,8 @@ def record_likelihood(
     """
     missed, false, renewed = wrong
     miss = np.where(ANY_LEAD, missed[:, None], np.where(RENEWED, renewed[:, None], false[:, None]))
-    return (1 - miss) * _said(RIGHT, utility, customer) + miss * _said(WRONG, utility, customer)
+    right, off = _said(RIGHT, utility, customer), _said(_wrong_cards(knobs), utility, customer)
+    return (1 - miss) * right + miss * off
 
 
 def _said(cards: Floats, utility: Ints, customer: Ints) -> Floats:
@@ -127,8 +130,8 @@ def write_records(
     missed, false, renewed = wrong_chances(year, area, area_of, knobs)
     rate = np.where(ANY_LEAD[state], missed, np.where(RENEWED[state], renewed, false))
     wrong = rng.random(n) < rate
-    cards = np.where(wrong[:, None], WRONG[state].reshape(n, 25), RIGHT[state].reshape(n, 25))
-    card = choose(rng, cards)
+    off = _wrong_cards(knobs).reshape(_KINDS, 25)
+    card = choose(rng, np.where(wrong[:, None], off[state], RIGHT.reshape(_KINDS, 25)[state]))
     utility, customer = card // 5, card % 5
     gap = area["record_gap"].to_numpy()[area_of]
     blank = rng.random(n) < level(
@@ -138,19 +141,25 @@ def write_records(
     sides = pick(rng, shares, n)
     utility = np.where(blank | (sides == 2), BLANK, utility)
     customer = np.where(blank | (sides == 1), BLANK, customer)
-    return _table(utility, customer, blank, year_built, rng), utility, customer, wrong & ~blank
+    table = _table(utility, customer, blank, year_built, knobs, rng)
+    return table, utility, customer, wrong & ~blank
 
 
 def _table(
-    utility: Ints, customer: Ints, blank: Bools, year_built: Floats, rng: np.random.Generator
+    utility: Ints,
+    customer: Ints,
+    blank: Bools,
+    year_built: Floats,
+    knobs: Knobs,
+    rng: np.random.Generator,
 ) -> pd.DataFrame:
     n = len(utility)
     says = np.array([*MATERIALS, "unknown"], dtype=object)
-    hidden = blank | (rng.random(n) < 0.7)
-    lead = (utility == LEAD) & (rng.random(n) < 0.6)
+    hidden = blank | (rng.random(n) >= knobs.connector_recorded)
+    lead = (utility == LEAD) & (rng.random(n) < knobs.connector_lead)
     fed_by_lead = (utility == LEAD) & (customer != LEAD)
-    never = (customer == GALVANIZED) & (rng.random(n) < 0.15)
-    dated = ~blank & (rng.random(n) < 0.5)
+    never = (customer == GALVANIZED) & (rng.random(n) < knobs.never_below_lead)
+    dated = ~blank & (rng.random(n) < knobs.card_dated)
     basis = np.array(["tap card", "plumbing permit", "plan", "crew note", None], dtype=object)
     return pd.DataFrame(
         {
@@ -163,6 +172,6 @@ def _table(
                 np.select([fed_by_lead, never], [0, 1], 2)
             ],
             "installed_year": np.where(dated, year_built, np.nan),
-            "basis": basis[np.where(blank, 4, pick(rng, (0.5, 0.2, 0.2, 0.1), n))],
+            "basis": basis[np.where(blank, 4, pick(rng, knobs.card_basis, n))],
         }
     )
