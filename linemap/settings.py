@@ -357,9 +357,12 @@ def _file_fault(name: str, folder: Path) -> str:
     """Say why a file cannot be opened; empty if it can be tried."""
     if "\0" in name:
         return "this cannot be the name of a file. Check the name."
-    path = split_part(folder / name)[0]
-    if path.is_file():
-        return ""
-    if path.exists():
-        return "this is not a plain file. Name a file, not a folder or a device."
+    try:
+        path = split_part(folder / name)[0]
+        if path.is_file():
+            return ""
+        if path.exists():
+            return "this is not a plain file. Name a file, not a folder or a device."
+    except OSError as error:
+        return f"this cannot be opened ({error.strerror}). Check the name."
     return f"there is no such file in {folder}. Check the name."

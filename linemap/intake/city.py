@@ -106,6 +106,7 @@ class _Desk:
     """Where the files of a city lie while they are matched; every problem is kept."""
 
     def __init__(self) -> None:
+        self.named: list[str] = []
         self.loaded: dict[str, Loaded] = {}
         self.sources: dict[str, Source] = {}
         self.stops: list[Problem] = []
@@ -114,6 +115,7 @@ class _Desk:
 
     def open(self, table: str, name: str, settings: Settings) -> None:
         """Read one file; keep the reasons if it cannot be used."""
+        self.named.append(table)
         dialect = Dialect(
             settings.columns.get(table, {}),
             settings.values,
@@ -207,7 +209,7 @@ def _settle_ids(desk: _Desk) -> None:
                     set_aside=loaded.ids,
                 )
                 desk.keep(name, table, problems)
-            elif desk.has(name) and owner not in desk.sources:
+            elif desk.has(name) and owner not in desk.named:
                 desk.stops.append(
                     desk.sources[name].problem(
                         f"{name} were given without {owner}.",
@@ -333,4 +335,4 @@ def read_opt_outs(settings: Settings) -> tuple[str, ...]:
         return ()
     source = open_source(Path(settings.folder) / name, "opt_out", file=name)
     dialect = Dialect(settings.columns.get("opt_out", {}), {})
-    return tuple(sorted(load_table(source, dialect).table["parcel_id"]))
+    return tuple(sorted(set(load_table(source, dialect).table["parcel_id"])))

@@ -133,12 +133,14 @@ def open_source(path: str | Path, table: str, *, file: str | None = None) -> Sou
         does not suit its ending.
     """
     name = str(path) if file is None else file
-    if "\0" in str(path):
+    try:
+        full, part = split_part(path)
+        exists = full.exists()
+    except (OSError, ValueError):
         problem = Problem(name, table, "", "", "", "this cannot be a file.", "Check the name.")
-        raise InputError([problem])
-    full, part = split_part(path)
+        raise InputError([problem]) from None
     source = Source(full, part, name, table, FORMATS.get(full.suffix.lower(), "vector"))
-    if not full.exists():
+    if not exists:
         raise source.refusal("there is no such file.", "Check the name.")
     if not full.is_file():
         raise source.refusal(
