@@ -253,7 +253,7 @@ def _cusum_chart(
             f" A fall to half would be flagged within 100 checks with a chance of {power:.0%}, "
             f"a false alarm in {HORIZON:,} checks has {false_alarm:.0%}."
         )
-    fell = f"the {name} has fallen well below what was claimed (claimed {p.mean():.1%}, "
+    fell = f"the {name} has fallen well below what was claimed (claimed {_mean(p)}, "
     return _chart(
         name, "cumulative sum (Page; Steiner et al.)", rows, hits, values, limit, fell, words
     )
@@ -265,7 +265,7 @@ def _martingale_chart(
     p = rows["p_lead_at_send"].to_numpy(dtype=float)
     values = calibration_martingale(hits.to_numpy(dtype=bool), p)
     words = f" A false alarm ever has a chance of at most {false_alarm:.0%}."
-    off = f"the probabilities of lead do not fit what was found (claimed {p.mean():.1%}, "
+    off = f"the probabilities of lead do not fit what was found (claimed {_mean(p)}, "
     limit = float(-np.log(false_alarm))
     return _chart("calibration", "test martingale (Ville)", rows, hits, values, limit, off, words)
 
@@ -299,7 +299,7 @@ def _chart(
     else:
         sentence = (
             f"ALARM at check {first + 1:,} ({points['round_id'][first]}): {trouble}"
-            f"seen {hits.mean():.1%})."
+            f"seen {_mean(hits)})."
         )
     return points, {
         "chart": name,
@@ -311,6 +311,10 @@ def _chart(
         "method": method,
         "sentence": sentence,
     }
+
+
+def _mean(values: Any) -> str:
+    return f"{np.mean(values):.1%}" if len(values) else "none"
 
 
 def _kept(chances: Floats) -> Floats:

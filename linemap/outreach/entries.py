@@ -140,11 +140,12 @@ def checked_returns(returns: pd.DataFrame) -> pd.DataFrame:
 
 def outcome_rows(listed: list[str], returns: pd.DataFrame) -> list[Row]:
     """Return one row for every home of the list and every other home that came back."""
-    every = returns.reindex(listed)
+    other = returns.index[~returns.index.isin(listed)]
+    every = returns.reindex([*listed, *other])
+    every["listed"] = [1] * len(listed) + [0] * len(other)
     every["outcome"] = every["outcome"].fillna("silent")
     every["lead_found"] = every["lead_found"].fillna("unknown")
-    every[["p_lead", "p_return"]] = None
-    other = returns[~returns.index.isin(listed)]
-    both = pd.concat([every.assign(listed=1), other.assign(listed=0)]).sort_index()
-    names = ["outcome", "lead_found", "listed", "p_lead", "p_return"]
-    return plain_rows(both.rename_axis("parcel_id").reset_index()[["parcel_id", *names]])
+    for name in ("p_lead", "p_return"):
+        every[name] = every[name].where(every["listed"] == 0)
+    names = ["parcel_id", "outcome", "lead_found", "listed", "p_lead", "p_return"]
+    return plain_rows(every.rename_axis("parcel_id").sort_index().reset_index()[names])

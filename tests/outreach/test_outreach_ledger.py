@@ -1,0 +1,231 @@
+"""The ledger: what is frozen stays frozen, every kit is counted, forgeries show."""
+
+from __future__ import annotations
+
+import multiprocessing
+import sqlite3
+from collections.abc import Callable
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from linemap.errors import ArgumentError, RunFolderError
+from linemap.outreach import KitPlan, Ledger, choose_kits, forecast_round
+from linemap.settings import OutreachSettings
+
+Homes = Callable[..., pd.DataFrame]
+OPENED, CLOSED = date(2026, 5, 1), date(2026, 7, 1)
+
+
+def _plan(homes: pd.DataFrame, seed: int = 1) -> KitPlan:
+    return choose_kits(homes, OutreachSettings(kits=60), seed=seed, today=OPENED)
+
+
+def _returns(plan: KitPlan) -> pd.DataFrame:
+    """The first five homes of the list come back, one in each way."""
+    return pd.DataFrame(
+        {
+            "parcel_id": plan.kits["parcel_id"].head(5).to_numpy(),
+            "outcome": ["usable", "usable", "not_usable", "refused", "undeliverable"],
+            "lead_found": ["yes", "no", None, None, None],
+        }
+    )
+
+
+@pytest.fixture
+def opened(make_homes: Homes, tmp_path: Path) -> tuple[Ledger, KitPlan]:
+    plan = _plan(make_homes(600, areas=6))
+    ledger = Ledger(tmp_path / "rounds.sqlite")
+    ledger.open_round(plan, forecast_round(plan.kits, seed=1), today=OPENED)
+    return ledger, plan
+
+
+def test_opening_freezes_list_and_forecast(opened: tuple[Ledger, KitPlan]) -> None:
+    ledger, plan = opened
+    report = ledger.round_report("round 1")
+    assert report["kits"] == 60
+    assert report["closed_on"] is None
+    claimed = pd.DataFrame(report["parts"])
+    pd.testing.assert_frame_equal(claimed, forecast_round(plan.kits, seed=1), check_dtype=False)
+    log = ledger.log()
+    assert log["parcel_id"].tolist() == plan.kits["parcel_id"].tolist()
+    assert log["p_lead_at_send"].tolist() == plan.kits["p_lead"].tolist()
+    assert log["inclusion_probability"].tolist() == plan.kits["inclusion_probability"].tolist()
+    assert log["outcome"].isna().all()
+    assert ledger.verify() == []
+
+
+def test_the_same_list_cannot_be_opened_twice_nor_a_name_used_twice(
+    opened: tuple[Ledger, KitPlan], make_homes: Homes
+) -> None:
+    ledger, plan = opened
+    forecast = forecast_round(plan.kits, seed=1)
+    with pytest.raises(ArgumentError, match="frozen already as 'round 1'"):
+        ledger.open_round(plan, forecast, today=OPENED)
+    other = _plan(make_homes(600, areas=6), seed=2)
+    with pytest.raises(ArgumentError, match="another name"):
+        ledger.open_round(other, forecast, today=OPENED, name="round 1")
+
+
+def test_closing_counts_every_kit(opened: tuple[Ledger, KitPlan]) -> None:
+    ledger, plan = opened
+    report = ledger.close_round(_returns(plan), today=CLOSED)
+    assert report["outcomes"] == {
+        "usable": 2,
+        "not_usable": 1,
+        "refused": 1,
+        "undeliverable": 1,
+        "silent": 55,
+    }
+    whole = report["parts"][0]
+    assert (whole["usable"], whole["lead_found"], whole["lead_open"]) == (2, 1, 0)
+    assert not whole["usable_as_claimed"]
+    assert any("OUTSIDE" in sentence for sentence in report["sentences"])
+    assert "cannot rule out" in report["sentences"][-1]
+    for part in ("arm", "area"):
+        rows = [row for row in report["parts"] if row["part"] == part]
+        assert sum(row["usable"] for row in rows) == 2
+        assert sum(row["kits"] for row in rows) == 60
+
+
+def test_homes_off_the_list_are_kept_apart(opened: tuple[Ledger, KitPlan]) -> None:
+    ledger, plan = opened
+    other = pd.DataFrame(
+        {"parcel_id": ["X1"], "outcome": ["usable"], "lead_found": [True], "p_lead": [0.25]}
+    )
+    report = ledger.close_round(pd.concat([_returns(plan), other]), today=CLOSED)
+    assert report["unlisted"] == 1
+    assert report["kits"] == 60
+    assert report["parts"][0]["lead_found"] == 1
+    row = ledger.log().set_index("parcel_id").loc["X1"]
+    assert not row["listed"]
+    assert row["p_lead_at_send"] == 0.25
+    assert pd.isna(row["inclusion_probability"])
+
+
+def test_a_closed_round_takes_corrections_and_nothing_else(opened: tuple[Ledger, KitPlan]) -> None:
+    ledger, plan = opened
+    home = plan.kits["parcel_id"][0]
+    words = {"outcome": "usable", "lead_found": "no", "reason": "dug up: copper", "today": CLOSED}
+    with pytest.raises(ArgumentError, match="not closed"):
+        ledger.correct("round 1", home, **words)
+    ledger.close_round(_returns(plan), today=CLOSED)
+    with pytest.raises(ArgumentError, match="cannot be closed again"):
+        ledger.close_round(_returns(plan), today=CLOSED, name="round 1")
+    with pytest.raises(ArgumentError, match="no round is open"):
+        ledger.close_round(_returns(plan), today=CLOSED)
+    ledger.correct("round 1", home, **words)
+    assert ledger.log().set_index("parcel_id").loc[home, "lead_found"] == "no"
+    assert ledger.log(corrected=False).set_index("parcel_id").loc[home, "lead_found"] == "yes"
+    assert ledger.round_report("round 1")["parts"][0]["lead_found"] == 0
+    assert ledger.verify() == []
+    with pytest.raises(ArgumentError, match="reason"):
+        ledger.correct("round 1", home, **{**words, "reason": " "})
+
+
+def test_returns_with_faults_are_refused_whole(opened: tuple[Ledger, KitPlan]) -> None:
+    ledger, plan = opened
+    good = _returns(plan)
+    with pytest.raises(ArgumentError, match="outcome has lost"):
+        ledger.close_round(good.assign(outcome="lost"), today=CLOSED)
+    with pytest.raises(ArgumentError, match="stand twice"):
+        ledger.close_round(pd.concat([good, good]), today=CLOSED)
+    with pytest.raises(ArgumentError, match="outcome"):
+        ledger.close_round(good.drop(columns="outcome"), today=CLOSED)
+    with pytest.raises(ArgumentError, match="there is no round 'round 9'"):
+        ledger.close_round(good, today=CLOSED, name="round 9")
+    assert ledger.rounds()["closed_on"].isna().all()
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "UPDATE picks SET p_lead = 0",
+        "DELETE FROM picks",
+        "INSERT INTO picks VALUES ('round 1', 'new', 61, 'ranked', 'A00', 0.5, 0.5, 1.0)",
+        "UPDATE forecasts SET found = 1",
+        "DELETE FROM rounds",
+        "INSERT OR REPLACE INTO rounds SELECT * FROM rounds",
+        "UPDATE outcomes SET lead_found = 'no'",
+        "DELETE FROM outcomes",
+        "INSERT OR REPLACE INTO outcomes SELECT * FROM outcomes",
+        "DELETE FROM closings",
+        "UPDATE entries SET digest = 'x'",
+        "DELETE FROM entries",
+    ],
+)
+def test_the_database_itself_refuses_to_change_an_entry(
+    opened: tuple[Ledger, KitPlan], statement: str
+) -> None:
+    ledger, plan = opened
+    ledger.close_round(_returns(plan), today=CLOSED)
+    db = sqlite3.connect(ledger.path)
+    with pytest.raises(sqlite3.IntegrityError, match=r"ledger|frozen"):
+        db.execute(statement)
+    db.close()
+
+
+def test_a_forgery_past_the_triggers_shows(opened: tuple[Ledger, KitPlan]) -> None:
+    ledger, plan = opened
+    ledger.close_round(_returns(plan), today=CLOSED)
+    db = sqlite3.connect(ledger.path)
+    db.execute("DROP TRIGGER forecasts_update")
+    db.execute("UPDATE forecasts SET found = found + 1 WHERE part = 'all'")
+    db.commit()
+    db.close()
+    assert ledger.verify() == ["Entry 1 (round 1, opened) was changed after it was made."]
+
+
+def test_files_that_are_no_ledger_are_left_alone(tmp_path: Path) -> None:
+    text = tmp_path / "notes.txt"
+    text.write_text("not a database, but long enough to be taken for one" * 20)
+    with pytest.raises(RunFolderError, match="notes"):
+        Ledger(text)
+    other = tmp_path / "other.sqlite"
+    db = sqlite3.connect(other)
+    db.execute("CREATE TABLE mine (x)")
+    db.commit()
+    db.close()
+    with pytest.raises(RunFolderError, match="not a ledger"):
+        Ledger(other)
+    with pytest.raises(RunFolderError):
+        Ledger(tmp_path / "no folder" / "rounds.sqlite")
+
+
+def _open_many(path: Path, plans: list[KitPlan]) -> None:
+    for plan in plans:
+        Ledger(path).open_round(plan, forecast_round(plan.kits, seed=1, draws=100), today=OPENED)
+
+
+def test_two_writers_wait_for_each_other(make_homes: Homes, tmp_path: Path) -> None:
+    homes = make_homes(600, areas=6)
+    plans = [_plan(homes, seed) for seed in range(8)]
+    path = tmp_path / "rounds.sqlite"
+    context = multiprocessing.get_context("fork")
+    writers = [
+        context.Process(target=_open_many, args=(path, part)) for part in (plans[:4], plans[4:])
+    ]
+    for writer in writers:
+        writer.start()
+    for writer in writers:
+        writer.join(120)
+        assert writer.exitcode == 0
+    ledger = Ledger(path)
+    assert ledger.rounds()["round_id"].tolist() == [f"round {i}" for i in range(1, 9)]
+    assert ledger.rounds()["kits"].tolist() == [60] * 8
+    assert ledger.verify() == []
+
+
+def test_lists_of_one_day_and_seed_but_other_homes_differ(
+    opened: tuple[Ledger, KitPlan], make_homes: Homes
+) -> None:
+    ledger, _ = opened
+    other = _plan(make_homes(600, seed=9, areas=6))
+    report = ledger.open_round(other, forecast_round(other.kits, seed=1), today=OPENED, name="b")
+    assert report["round_id"] == "b"
+    assert np.array_equal(ledger.rounds()["kits"], [60, 60])
+    with pytest.raises(ArgumentError, match="open rounds: round 1, b"):
+        ledger.close_round(_returns(other), today=CLOSED)
