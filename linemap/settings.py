@@ -184,7 +184,7 @@ def split_part(name: str | Path) -> tuple[Path, str | None]:
     if "#" not in path.name or path.exists():
         return path, None
     file, _, part = path.name.partition("#")
-    return path.with_name(file) if file else path, part or None
+    return (path.with_name(file), part or None) if file else (path, None)
 
 
 def load_settings(path: str | Path) -> Settings:
