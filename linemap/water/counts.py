@@ -136,9 +136,12 @@ def _noted(kits: pd.DataFrame, column: str) -> float:
 
 
 def _by_reason(reasons: pd.Series) -> pd.Series:
-    each = reasons.dropna().astype(str).str.split("; ").explode()
-    counts = each.value_counts(sort=False).rename_axis("reason").rename("kits").sort_index()
-    return counts.sort_values(ascending=False, kind="stable")
+    counts: dict[str, int] = {}
+    for text, kits in reasons.dropna().value_counts().items():
+        for reason in str(text).split("; "):
+            counts[reason] = counts.get(reason, 0) + int(kits)
+    found = pd.Series(counts, dtype=int).rename_axis("reason").rename("kits").sort_index()
+    return found.sort_values(ascending=False, kind="stable")
 
 
 def _turnaround(kits: pd.DataFrame) -> pd.DataFrame:

@@ -54,25 +54,19 @@ def check_kits(
     """
     rules = rules or KitRules()
     kits = complete_table(kits, "kits")
-    repeated = kits["kit_id"].duplicated(keep=False)
-    twice_ids = set(kits.loc[repeated, "kit_id"])
-    kits = kits.loc[~kits["kit_id"].duplicated()]
-    ids = pd.Index(kits["kit_id"])
-    samples = samples.loc[samples["kit_id"].isin(ids)]
-    back = (
-        kits["received_on"].notna()
-        | kits["collected_on"].notna()
-        | kits["kit_id"].isin(samples["kit_id"])
-    ).to_numpy()
+    first = ~kits["kit_id"].duplicated()
+    twice_ids = set(kits.loc[~first, "kit_id"])
+    kits = kits.loc[first].reset_index(drop=True)
+    place = pd.Index(kits["kit_id"]).get_indexer(pd.Index(samples["kit_id"]))
+    samples, place = samples.loc[place >= 0], place[place >= 0]
+    back = (kits["received_on"].notna() | kits["collected_on"].notna()).to_numpy(copy=True)
+    back[place] = True
     kits = kits.loc[back].reset_index(drop=True)
-    ids = pd.Index(kits["kit_id"])
+    place = (np.cumsum(back) - 1)[place]
 
-    readings, bottle_marks = _read_bottles(ids, samples, rules)
-    marks = {
-        **_form_marks(kits, rules, today),
-        **bottle_marks,
-        "twice": kits["kit_id"].isin(twice_ids).to_numpy() | bottle_marks["twice"],
-    }
+    readings, bottle_marks = _read_bottles(len(kits), place, samples, rules)
+    marks = {**_form_marks(kits, rules, today), **bottle_marks}
+    marks["twice"] = marks["twice"] | kits["kit_id"].isin(twice_ids).to_numpy()
     verdict, reasons = judge(marks, len(kits), rules)
     pairs = pd.DataFrame(
         {
@@ -125,10 +119,12 @@ def _form_marks(
 
 
 def _read_bottles(
-    ids: pd.Index, samples: pd.DataFrame, rules: KitRules
+    n: int, place: np.ndarray, samples: pd.DataFrame, rules: KitRules
 ) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
-    """Return the lead readings [ug/L] of each kit and the grounds that lie in the bottles."""
-    n = len(ids)
+    """Return the lead readings [ug/L] of n kits and the grounds that lie in the bottles.
+
+    ``place`` is the kit of each row of ``samples``, counted from 0.
+    """
     readings: dict[str, np.ndarray] = {}
     marks = {
         name: np.zeros(n, dtype=bool)
@@ -137,12 +133,13 @@ def _read_bottles(
     copper: dict[str, np.ndarray] = {}
     there: dict[str, np.ndarray] = {}
     for draw in DRAWS:
-        bottle = samples.loc[samples["draw"] == draw]
-        there[draw] = ids.isin(bottle["kit_id"])
+        of_draw = (samples["draw"] == draw).to_numpy(bool)
+        there[draw] = np.zeros(n, dtype=bool)
+        there[draw][place[of_draw]] = True
         measured: dict[str, np.ndarray] = {}
         for analyte in ("lead", "copper"):
-            rows = bottle.loc[bottle["analyte"] == analyte]
-            low, high, found = _intervals(ids, rows, analyte)
+            mask = of_draw & (samples["analyte"] == analyte).to_numpy(bool)
+            low, high, found = _intervals(n, place[mask], samples.loc[mask], analyte)
             measured[analyte] = found["any"]
             if analyte in rules.analytes:
                 marks["unreadable"] |= found["unreadable"]
@@ -165,13 +162,13 @@ def _read_bottles(
 
 
 def _intervals(
-    ids: pd.Index, rows: pd.DataFrame, analyte: str
+    n: int, place: np.ndarray, rows: pd.DataFrame, analyte: str
 ) -> tuple[np.ndarray, np.ndarray, dict[str, np.ndarray]]:
     """Return one reading [ug/L] per kit as an interval, and what was odd about it."""
     low, high, no_limit = bounds(rows, analyte)
     table = pd.DataFrame(
         {
-            "kit": ids.get_indexer(pd.Index(rows["kit_id"])),
+            "kit": place,
             "low": low,
             "high": high,
             "no_limit": no_limit,
@@ -185,7 +182,6 @@ def _intervals(
         by_kit["high"].min() == by_kit["high"].max()
     )
     conflict = (size > 1) & ~agreed
-    n = len(ids)
     ends = []
     for end in ("low", "high"):
         filled = np.full(n, np.nan)

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from linemap.errors import ArgumentError, EvidenceError
-from linemap.published import fact
+from linemap.published import all_facts, fact
 from linemap.water.censored import summarize_censored
 from linemap.water.control import control_threshold
 from linemap.water.counts import kit_counts
@@ -24,6 +24,7 @@ from linemap.water.reading import read_pairs
 from linemap.water.repeats import one_per_home, repeat_tests, within_home_spread
 from linemap.water.results import bounds, censored
 from linemap.water.shares import share_above
+from linemap.water.volumes import flush_reach, line_volume
 
 CAUTIONS = (
     "No level of lead is known to be safe.",
@@ -118,6 +119,7 @@ def water_summary(
     state: str | None = None,
     method: RankMethod = "interpolate",
     control_homes: Collection[str] = (),
+    line_diameter_in: pd.Series | None = None,
     seed: int = 1,
 ) -> dict[str, Any]:
     """Summarise the returned kits of a programme.
@@ -138,6 +140,9 @@ def water_summary(
         See :func:`linemap.water.rank_90`.
     control_homes : collection of str
         ``parcel_id`` of homes known by a look at the pipe to have no lead line.
+    line_diameter_in : Series, optional
+        Diameter of the service line [in] indexed by ``parcel_id``, to ask whether the flush
+        sampled the line at its usual length.
     seed : int
         Seed of the resampling.
 
@@ -146,8 +151,9 @@ def water_summary(
     dict
         Plain values: ``kits`` (counts), ``homes``, ``first``, ``flushed`` (see
         :func:`summarize_results`), ``causes`` (homes by what their pair suggests),
-        ``control`` (local threshold, or why there is none), ``repeats``, ``label`` and
-        ``cautions``. Figures that do not exist are None.
+        ``control`` (local threshold, or why there is none), ``reach`` (homes by where the
+        flushed water stood, if diameters are given), ``repeats``, ``sources``, ``label``
+        and ``cautions``. Figures that do not exist are None.
 
     References
     ----------
@@ -176,10 +182,17 @@ def water_summary(
         threshold, out["control"] = control.value, {**asdict(control), "sentence": str(control)}
     except EvidenceError as error:
         out["control"] = str(error)
-    reading = read_pairs(homes, threshold=threshold)
+    reach: pd.Series | None = None
+    if line_diameter_in is not None:
+        bore = homes["parcel_id"].map(line_diameter_in).astype(float)
+        length = float(np.mean(fact("water.line_length").value))
+        reach = flush_reach(homes["flush_min"], line_volume(bore, length_ft=length))["reach"]
+        out["reach"] = reach.value_counts(sort=False).to_dict()
+    reading = read_pairs(homes, threshold=threshold, reach=reach)
     out["causes"] = reading["suggests"].value_counts(sort=False).to_dict()
     out["above_control"] = reading["above_control"].value_counts(sort=False).to_dict()
     out["repeats"] = _repeats(pairs)
+    out["sources"] = sources()
     return _plain(out)
 
 
@@ -212,7 +225,7 @@ def results_summary(
     -------
     dict
         Plain values: ``sets`` (a summary for each analyte and draw), ``verdicts`` and
-        ``reasons`` (kits), ``label``, ``cautions``. Results of kits that may not be used are
+        ``reasons`` (kits), ``sources``, ``label``, ``cautions``. Results of kits that may not be used are
         left out of ``sets``.
     """
     if kits is None:
@@ -251,8 +264,21 @@ def results_summary(
             "verdicts": counts.verdicts.to_dict(),
             "reasons": counts.reasons.to_dict(),
             "sets": sets,
+            "sources": sources(),
         }
     )
+
+
+def sources() -> list[str]:
+    """Return every published number of this stage in words, unverified ones marked as such.
+
+    Examples
+    --------
+    >>> [text for text in sources() if "stagnation_most" in text][0][:60]
+    'water.stagnation_most = 18 h (unverified: common practice), '
+    """
+    prefixes = ("water.", "lead.action_level", "copper.action_level")
+    return [str(item) for name, item in all_facts().items() if name.startswith(prefixes)]
 
 
 def _repeats(pairs: pd.DataFrame) -> dict[str, Any]:

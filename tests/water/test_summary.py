@@ -54,6 +54,12 @@ def test_local_threshold_when_control_homes_are_known(city, pairs):
     assert "are needed for a local threshold" in water_summary(pairs)["control"]
 
 
+def test_whether_flushes_sampled_the_line(city, pairs):
+    found = water_summary(pairs, line_diameter_in=city.parcels["line_diameter_in"])
+    assert sum(found["reach"].values()) == found["homes"]
+    assert "reach" not in water_summary(pairs)
+
+
 def test_the_same_twice_and_in_any_order(city, pairs):
     one = water_summary(pairs, city.kits)
     again = check_kits(city.kits.iloc[::-1], city.samples.iloc[::-1])
