@@ -225,8 +225,8 @@ def results_summary(
     -------
     dict
         Plain values: ``sets`` (a summary for each analyte and draw), ``verdicts`` and
-        ``reasons`` (kits), ``sources``, ``label``, ``cautions``. Results of kits that may not be used are
-        left out of ``sets``.
+        ``reasons`` (kits), ``sources``, ``label``, ``cautions``. Results of kits that may not
+        be used are left out of ``sets``.
     """
     if kits is None:
         ids = pd.unique(samples["kit_id"])
