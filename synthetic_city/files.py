@@ -60,7 +60,7 @@ def write_city(city: InventedCity, folder: str | Path) -> Path:
 
 def settings_text(city: InventedCity) -> str:
     """Return the settings file of a written city."""
-    kits = max(round(len(city.parcels) / 50), 10)
+    kits = max(round(len(city.parcels) / 50), 40)
     files = "\n".join(f'{name} = "{name}.csv"' for name in TABLES)
     return f"""\
 # Settings for {city.name}, an invented city; run with: linemap run settings.toml --out DIR

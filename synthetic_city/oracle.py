@@ -192,11 +192,11 @@ def _weights(
 
 def _seen(checks: pd.DataFrame, knobs: Knobs) -> tuple[Ints, Floats]:
     """Return the log-likelihood of every check under each state."""
-    code = pd.Categorical(checks["material"], categories=list(MATERIALS)).codes.astype(np.int64)
+    code = pd.Index(list(MATERIALS)).get_indexer(checks["material"].astype(str)).astype(np.int64)
     at_utility = (checks["side"].astype(str) == SIDES[0]).to_numpy()
     true = np.where(at_utility[:, None], UTILITY, CUSTOMER)
     return _sorted(
-        checks["home"].to_numpy(),
+        checks["home"].to_numpy(dtype=np.int64),
         np.log(check_likelihood(true, code[:, None], knobs.check_error)),
     )
 
@@ -242,7 +242,7 @@ def _measured(
         for name in ("value_ug_l", "limit_ug_l")
     )
     nowhere = np.full(len(back), np.nan)
-    home = back["home"].to_numpy()
+    home = back["home"].to_numpy(dtype=np.int64)
     stood = back["stagnation_h"].to_numpy(dtype=float)
     ran = back["flush_min"].to_numpy(dtype=float)
     means = log_means(homes["solder"].to_numpy()[home], stood, ran, knobs)
