@@ -192,7 +192,8 @@ def _weights(
 
 def _seen(checks: pd.DataFrame, knobs: Knobs) -> tuple[Ints, Floats]:
     """Return the log-likelihood of every check under each state."""
-    code = pd.Index(list(MATERIALS)).get_indexer(checks["material"].astype(str)).astype(np.int64)
+    seen = pd.Index(checks["material"].astype(str))
+    code = pd.Index(list(MATERIALS)).get_indexer(seen).astype(np.int64)
     at_utility = (checks["side"].astype(str) == SIDES[0]).to_numpy()
     true = np.where(at_utility[:, None], UTILITY, CUSTOMER)
     return _sorted(
