@@ -56,6 +56,9 @@ class Findings:
         What a kit would teach: mean absolute change of ``p_lead`` [share], by parcel_id.
     cannot_tell : list of str
         What the data of this run cannot tell, one sentence each.
+    rounds : list of dict
+        Reports of the rounds so far: ``round_id, opened_on, closed_on, kits, outcomes, parts,
+        sentences``.
     """
 
     settings: Settings
@@ -80,3 +83,4 @@ class Findings:
     fairness: pd.DataFrame
     learn: pd.Series
     cannot_tell: list[str] = field(default_factory=list)
+    rounds: list[dict[str, Any]] = field(default_factory=list)

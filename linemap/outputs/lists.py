@@ -55,7 +55,7 @@ def defuse_formulas(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def write_csv(table: pd.DataFrame, path: Path) -> None:
-    """Write a table as CSV: UTF-8, ``\\n`` line ends, floats with six significant digits."""
+    """Write a table as CSV: UTF-8, line feeds, floats with six significant digits."""
     path.parent.mkdir(parents=True, exist_ok=True)
     defuse_formulas(table).to_csv(
         path,

@@ -1,0 +1,87 @@
+"""What all charts share: an empty canvas, the colours, and the way into a page."""
+
+from __future__ import annotations
+
+import io
+import re
+from html import escape
+from textwrap import fill
+
+import matplotlib
+import matplotlib.axes
+from matplotlib.figure import Figure
+
+DARK, MIDDLE, LIGHT = (matplotlib.colormaps["cividis"](share) for share in (0.05, 0.5, 0.85))
+LINE_STYLES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (1, 1)))
+_TITLE_WIDTH = 58
+
+
+def blank_chart(
+    title: str, *, width: float = 5.4, height: float = 3.7
+) -> tuple[Figure, matplotlib.axes.Axes]:
+    """Return a figure with one plot and a title that is broken into lines."""
+    figure = Figure(figsize=(width, height), layout="constrained")
+    axes = figure.add_subplot()
+    axes.set_title(fill(title, _TITLE_WIDTH), loc="left", fontsize=11)
+    axes.spines[["top", "right"]].set_visible(False)
+    axes.grid(color="0.9", linewidth=0.8)
+    axes.set_axisbelow(True)
+    return figure, axes
+
+
+def nothing_chart(title: str) -> Figure:
+    """Return a chart that only says why there is nothing to draw."""
+    figure, axes = blank_chart(title, height=1.2)
+    axes.set_axis_off()
+    return figure
+
+
+def legend_below(figure: Figure, *, columns: int = 2) -> None:
+    """Put the legend under the plot, where it hides nothing."""
+    figure.legend(loc="outside lower center", ncols=columns, frameon=False, fontsize=9)
+
+
+def chart_title(figure: Figure) -> str:
+    """Return the finding that a chart states, on one line.
+
+    Parameters
+    ----------
+    figure : Figure
+
+    Returns
+    -------
+    str
+    """
+    return " ".join(figure.axes[0].get_title(loc="left").split())
+
+
+def figure_svg(figure: Figure, *, name: str, with_title: bool = True) -> str:
+    """Return a figure as inline SVG with an accessible name, the same bytes each time.
+
+    Parameters
+    ----------
+    figure : Figure
+    name : str
+        What the picture shows, for readers who cannot see it.
+    with_title : bool
+        Whether the title is drawn; a page may print it as text instead.
+
+    Returns
+    -------
+    str
+        Without identifiers that nothing refers to, so that several fit on a page.
+    """
+    axes = figure.axes[0]
+    title = axes.get_title(loc="left")
+    if not with_title:
+        axes.set_title("", loc="left")
+    buffer = io.StringIO()
+    with matplotlib.rc_context({"svg.hashsalt": "linemap", "svg.fonttype": "none"}):
+        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+    axes.set_title(title, loc="left", fontsize=11)
+    text = buffer.getvalue()
+    text = text[text.index("<svg") :]
+    text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
+    used = set(re.findall(r"#([\w.-]+)", text))
+    text = re.sub(r' id="([^"]*)"', lambda found: found[0] if found[1] in used else "", text)
+    return text.replace("<svg ", f'<svg role="img" aria-label="{escape(name, quote=True)}" ', 1)

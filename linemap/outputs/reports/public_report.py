@@ -1,0 +1,37 @@
+"""What the public report prints: suppressed figures of areas and nothing else."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from linemap.outputs import charts
+from linemap.outputs.findings import Findings
+from linemap.outputs.public import public_areas, public_city
+from linemap.outputs.reports.pictures import picture
+from linemap.outputs.wording import PUBLIC_NOTE
+
+
+def public_content(findings: Findings) -> dict[str, Any]:
+    """Return what the public report prints.
+
+    Parameters
+    ----------
+    findings : Findings
+        Only its list of areas, the settings and the day are used.
+
+    Returns
+    -------
+    dict
+    """
+    smallest = findings.settings.outputs.smallest_public_count
+    areas = public_areas(findings.area_list, smallest=smallest)
+    by_name = areas.sort_values("name").reset_index()
+    shown = areas["expected_lead_lines"].notna().sum()
+    return {
+        "note": PUBLIC_NOTE,
+        "kit_contact": findings.settings.outputs.kit_contact,
+        "smallest": smallest,
+        "whole": public_city(findings.area_list, smallest=smallest).to_dict(),
+        "areas": [{str(k): v for k, v in row.items()} for row in by_name.to_dict("records")],
+        "expected": picture(charts.expected_chart(areas), "expected") if shown > 1 else None,
+    }

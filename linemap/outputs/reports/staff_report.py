@@ -1,0 +1,215 @@
+"""What the staff report prints, section by section."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+from linemap.outputs.findings import Findings
+from linemap.outputs.reports.headings import headings
+from linemap.outputs.reports.limits_of_data import SAID_HERE, group_words, limits_of_data
+from linemap.outputs.reports.pictures import claimed_picture, pictures
+from linemap.outputs.reports.witness_words import witness_words
+from linemap.published import all_facts
+
+PROTOCOL_WORDS = {
+    "blocks": "by place",
+    "matched": "far from other checks",
+    "random": "at random",
+    "time": "later in time",
+    "audit": "random checks only",
+}
+"""Ways of hiding checks, in the order of the table."""
+
+MEASURE_WORDS = {
+    "callable_share_90": ("Share of homes that can be called at 90% precision (in hindsight)", 0),
+    "hits_at_10pct": ("Lead among the first tenth of the list", 0),
+    "auc": ("Chance that lead is ranked above non-lead (0.5 is luck, 1 perfect)", 2),
+    "ece": ("Promised against found rate, mean distance", 3),
+}
+_IN_PERCENT = ("callable_share_90", "hits_at_10pct")
+
+WAY_WORDS = {
+    "random checks": "Homes drawn at random and looked at",
+    "checks reweighted": "Other checks, reweighted",
+    "checks as they are": "Other checks as they are",
+    "sum of probabilities": "Sum of the probabilities",
+}
+CAUSE_WORDS = {
+    "line": "the service line",
+    "premise": "the tap or the house plumbing",
+    "both": "both",
+    "neither": "neither; a lead line is not ruled out",
+    "not told apart": "results too low or too near to tell apart",
+    "not read": "bottles that cannot be read",
+}
+_MOST_AREAS = 25
+
+
+def staff_content(findings: Findings) -> dict[str, Any]:
+    """Return what the staff report prints.
+
+    Parameters
+    ----------
+    findings : Findings
+
+    Returns
+    -------
+    dict
+    """
+    evaluation, tables = findings.evaluation, findings.evaluation_tables
+    water, level = findings.water, action_level(findings)
+    names = area_names(findings)
+    headline = evaluation.get("headline") or {}
+    return {
+        "heads": headings(
+            area_list=findings.area_list,
+            plan=findings.plan,
+            evaluation=evaluation,
+            baselines=tables.get("baselines", pd.DataFrame()),
+            fairness=findings.fairness,
+            rounds=findings.rounds,
+            inventory=findings.inventory,
+            water=water,
+            action_level=level,
+            counts=findings.counts,
+        ),
+        "homes": len(findings.scores),
+        "expected": findings.expected.loc["(city)"].to_dict(),
+        "headline": headline.get("text") or evaluation.get("headline_reason", ""),
+        "measures": measure_table(tables),
+        "prevalence": prevalence_rows(tables.get("prevalence", pd.DataFrame())),
+        "published": [text.partition(" = ")[2] for text in evaluation.get("published", [])],
+        "areas": records(findings.area_list.head(_MOST_AREAS)),
+        "clusters": bool(
+            findings.area_list.get("hot_spot_z", pd.Series(dtype=float)).notna().any()
+        ),
+        "area_count": len(findings.area_list),
+        "plan": findings.plan,
+        "fairness": [
+            {**row, "words": group_words(row["group_by"], row["group"])}
+            for row in records(findings.fairness)
+        ],
+        "rounds": [
+            {**report, "picture": claimed_picture(report, names)} for report in findings.rounds
+        ],
+        "inventory": records(findings.inventory),
+        "kits": water.get("kits"),
+        "area_names": names,
+        "water": water,
+        "water_draws": [
+            ("First draw", water.get("first", {"n": 0})),
+            ("Flushed", water.get("flushed", {"n": 0})),
+        ],
+        "causes": [(CAUSE_WORDS.get(k, k), n) for k, n in (water.get("causes") or {}).items()],
+        "counts": records(findings.counts),
+        "set_aside": set_aside(findings.quarantine),
+        "witnesses": witness_words(findings.model),
+        "cannot_tell": cannot_tell(findings),
+        "pictures": pictures(findings, action_level=level),
+    }
+
+
+def records(table: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return the rows of a table as dictionaries."""
+    return [{str(k): v for k, v in row.items()} for row in table.to_dict("records")]
+
+
+def area_names(findings: Findings) -> dict[str, str]:
+    """Return the names of the planning areas by area_id."""
+    table = findings.area_list
+    return dict(zip(table["area_id"].astype(str), table["name"].astype(str), strict=True))
+
+
+def action_level(findings: Findings) -> float:
+    """Return the level that results are compared with [ug/L]."""
+    found = findings.water.get("first", {}).get("percentile_90")
+    if isinstance(found, dict) and found.get("action_level") is not None:
+        return float(found["action_level"])
+    return float(all_facts()[f"lead.action_level.{findings.settings.rules.edition}"].value)
+
+
+def cannot_tell(findings: Findings) -> list[str]:
+    """Return what this run cannot tell: limits of the data, then of the judgement."""
+    warnings = findings.evaluation_tables.get("warnings", pd.DataFrame(columns=["code", "text"]))
+    replaced = set(warnings.loc[warnings["code"].isin(SAID_HERE), "text"])
+    ours = limits_of_data(
+        scores=findings.scores,
+        classes=findings.classes,
+        areas=findings.areas,
+        year_built=findings.parcels["year_built"],
+        pairs=findings.pairs,
+        fairness=findings.fairness,
+        model=findings.model,
+        water=findings.water,
+        labels=findings.evaluation.get("labels", "checks"),
+    )
+    return [*ours, *(text for text in findings.cannot_tell if text not in replaced)]
+
+
+def set_aside(quarantine: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return the reasons why rows or values were set aside, most frequent first."""
+    if quarantine.empty:
+        return []
+    by = ["table", "column", "reason", "effect"]
+    table = quarantine.groupby(by, observed=True, dropna=False).size().rename("cases").reset_index()
+    return records(table.sort_values(["cases", *by], ascending=[False] + [True] * 4).head(30))
+
+
+def prevalence_rows(prevalence: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return the estimates of lead lines not yet found, with their names in words."""
+    words = {"all": "All homes not checked", "no record": "Of these, homes without a record"}
+    return [
+        {
+            **row,
+            "homes": words.get(row["homes"], row["homes"]),
+            "way": WAY_WORDS.get(row["way"], row["way"]),
+        }
+        for row in records(prevalence)
+    ]
+
+
+def measure_table(tables: dict[str, pd.DataFrame]) -> dict[str, Any] | None:
+    """Return the main measures: a row for each, a column for each way of hiding checks.
+
+    Parameters
+    ----------
+    tables : dict of str to DataFrame
+        Tables of the evaluation.
+
+    Returns
+    -------
+    dict or None
+        ``columns`` (name, homes, lead) and ``rows`` (meaning, digits, percent, cells); a cell
+        holds ``value, low, high``, ``age_rule`` and the band of a perfect model, NaN where
+        there is none.
+    """
+    ours, others = tables.get("measures"), tables.get("baselines")
+    if ours is None or others is None or ours.empty:
+        return None
+    ours = ours[ours["weighting"] == "as checked"]
+    rule = others[(others["method"] == "age rule") & (others["weighting"] == "as checked")]
+    shown = [name for name in PROTOCOL_WORDS if (ours["protocol"] == name).any()]
+    found = {(row["measure"], row["protocol"]): row for row in records(ours)}
+    ruled = {(row["measure"], row["protocol"]): row["value"] for row in records(rule)}
+    rows = [
+        {
+            "meaning": meaning,
+            "digits": digits,
+            "percent": measure in _IN_PERCENT,
+            "cells": [
+                {**found.get((measure, name), {}), "age_rule": ruled.get((measure, name))}
+                for name in shown
+            ],
+        }
+        for measure, (meaning, digits) in MEASURE_WORDS.items()
+        if any((measure, name) in found for name in shown)
+    ]
+    columns = [_column(ours[ours["protocol"] == name], name) for name in shown]
+    return {"columns": columns, "rows": rows}
+
+
+def _column(rows: pd.DataFrame, name: str) -> dict[str, Any]:
+    first = rows.iloc[0]
+    return {"name": PROTOCOL_WORDS[name], "homes": first["rows"], "lead": first["lead"]}
