@@ -168,8 +168,7 @@ def _outside(values: pd.Series, missing: np.ndarray, column: Column) -> tuple[np
             "this is not a date such as 2024-05-31 or 5/31/2024.",
             "Write it as year-month-day.",
         )
-    words = [None if gone else str(word) for word, gone in zip(values, missing, strict=True)]
-    text = pa.array(words, pa.string())
+    text = _as_text(values)
     failed = pc.is_in(text, value_set=pa.array(SPREADSHEET_ERRORS)).to_numpy(False)
     reason, remedy = "the formula in this cell failed.", "Mend the formula or type the value."
     if column.kind == "id":
@@ -180,6 +179,14 @@ def _outside(values: pd.Series, missing: np.ndarray, column: Column) -> tuple[np
             remedy = "Export the column as text."
         failed |= lost
     return failed & ~missing, reason, remedy
+
+
+def _as_text(values: pd.Series) -> pa.Array:
+    """Return ids or text as an Arrow array, null where missing."""
+    try:
+        return pa.array(values.to_numpy(object), pa.string(), from_pandas=True)
+    except (pa.ArrowInvalid, pa.ArrowTypeError):  # numbers where the contract has text
+        return pa.array([None if pd.isna(v) else str(v) for v in values], pa.string())
 
 
 def _is_date(values: pd.Series) -> np.ndarray:

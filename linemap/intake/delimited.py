@@ -113,11 +113,10 @@ def read_columns(source: Source, wanted: list[str]) -> RawTable:
     if open_end := next((text for _, text in ragged if "\n" in text.strip()), ""):
         raise _open_quote(source, open_end)
     if len(table) + len(ragged) < scan.lines:
-        everything = _read(source, plan, scan.encoding, range(len(plan.names)), [])
-        _refuse_open_quote(source, everything)
-    here = [number for number, _ in ragged]
-    total = len(table) + len(ragged)
-    rows = np.setdiff1d(np.arange(1, total + 1), np.array(here, dtype=np.int64))
+        whole = _read(source, plan, scan.encoding, range(len(plan.names)), [])
+        _refuse_open_quote(source, whole)
+    everything = np.arange(1, len(table) + len(ragged) + 1)
+    rows = np.delete(everything, [number - 1 for number, _ in ragged])
     problems += [
         source.problem(
             f"the row does not have the {len(plan.names)} cells of the header.",
