@@ -136,7 +136,8 @@ def summarize_censored(
         notes[name] = ["wrong: for comparison only"]
 
     advised, why = _advise(n, censored, int(np.unique(numbers[~below]).size))
-    warnings = [f"{name}: {note}" for name in (KM, ROS, MLE) for note in notes[name]]
+    fitted = [name for name in (KM, ROS, MLE) if rows[name]]
+    warnings = [f"{name}: {note}" for name in fitted for note in notes[name]]
     columns = ["mean", "mean_low", "mean_high", "sd", "median", "median_low", "median_high"]
     columns += ["p90", "p90_low", "p90_high"]
     table = pd.DataFrame([rows[name] for name in rows], index=list(rows), columns=columns)

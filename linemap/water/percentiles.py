@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 from dataclasses import dataclass
 from typing import Literal
 
@@ -15,6 +16,9 @@ from linemap.water.levels import Edition, action_level
 
 RankMethod = Literal["interpolate", "half_up", "half_even", "next_rank"]
 RANK_METHODS: tuple[RankMethod, ...] = ("interpolate", "half_up", "half_even", "next_rank")
+
+LEAST_FOR_INTERVAL = 5
+"""Fewest results with an interval; below, the percentile is the highest result (our choice)."""
 
 NOT_COMPLIANCE = "programme statistic, not a compliance value"
 """Label of every percentile that comes from volunteers' kits."""
@@ -44,11 +48,12 @@ class Percentile90:
         The percentile if every non-detect stood at its limit [ug/L]. Where it differs from
         ``value``, the percentile lies among the non-detects and is only known to this bound.
     low, high : float
-        Bootstrap interval [ug/L].
+        Bootstrap interval [ug/L]: the lower end with non-detects at zero, the upper end with
+        them at their limits. NaN for fewer than five results.
     confidence : float
         Its coverage.
     straddles : bool
-        Whether the interval holds values on both sides of the action level.
+        Whether the interval holds values on both sides of the action level, or there is none.
     label : str
         What kind of figure it is.
     """
@@ -70,12 +75,14 @@ class Percentile90:
 
     def __str__(self) -> str:
         side = "above" if self.exceeded else "not above"
+        interval = f"{self.confidence:.0%} interval {self.low:g} to {self.high:g}"
         firm = ", the interval holds both sides of it" if self.straddles else ""
+        if math.isnan(self.low):
+            interval, firm = "too few results for an interval", ", which is not firm"
         value = f"{self.value:g}" if self.at_most == self.value else f"at most {self.at_most:g}"
         return (
-            f"90th percentile {value} ug/L ({self.confidence:.0%} interval {self.low:g} to "
-            f"{self.high:g}, n = {self.n}, {self.method}), {side} the action level of "
-            f"{self.action_level:g} ug/L{firm}; {self.label}"
+            f"90th percentile {value} ug/L ({interval}, n = {self.n}, {self.method}), {side} the "
+            f"action level of {self.action_level:g} ug/L{firm}; {self.label}"
         )
 
 
@@ -215,7 +222,8 @@ def percentile_90(
             f"the 90th percentile lies among results below their limits (0 to {at_most:g} ug/L), "
             f"so it cannot be held against {held:g} ug/L. Ask the laboratory for lower limits."
         )
-    low, high = _bootstrap(np.sort(counted), method, confidence, draws, seed)
+    low = _bootstrap(counted, method, (1 - confidence) / 2, draws, seed)
+    high = _bootstrap(results, method, (1 + confidence) / 2, draws, seed)
     trigger = edition == "LCRR" and level is None
     return Percentile90(
         value=value,
@@ -232,7 +240,9 @@ def percentile_90(
         low=low,
         high=high,
         confidence=confidence,
-        straddles=bool(_compared(low, rounding) <= held < _compared(high, rounding)),
+        straddles=bool(
+            math.isnan(low) or _compared(low, rounding) <= held < _compared(high, rounding)
+        ),
     )
 
 
@@ -272,20 +282,21 @@ def _compared(value: float, rounding: str) -> float:
 
 
 def _bootstrap(
-    ordered: np.ndarray, method: RankMethod, confidence: float, draws: int, seed: int
-) -> tuple[float, float]:
-    """Return the bootstrap interval of the percentile of sorted results.
+    results: np.ndarray, method: RankMethod, share: float, draws: int, seed: int
+) -> float:
+    """Return a quantile of the percentile's bootstrap distribution; NaN below five results.
 
     The ranks of a resample are those of uniform draws: the upper of two neighbours is
     Beta(k + 1, n - k), the lower is the highest of k uniforms below it.
     """
+    ordered = np.sort(results)
     n = ordered.size
+    if n < LEAST_FOR_INTERVAL:
+        return math.nan
     low, high, tenths = _ranks(n, method)
     rng = np.random.default_rng(seed)
     upper = rng.beta(high, n - high + 1, draws)
     lower = upper * rng.random(draws) ** (1.0 / low) if high > low else upper
     at = [np.minimum((u * n).astype(np.int64), n - 1) for u in (lower, upper)]
     found = _between(ordered[at[0]], ordered[at[1]], tenths)
-    tail = (1 - confidence) / 2
-    ends = np.quantile(found, [tail, 1 - tail], method="inverted_cdf")
-    return float(ends[0]), float(ends[1])
+    return float(np.quantile(found, share, method="inverted_cdf"))

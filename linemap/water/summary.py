@@ -23,6 +23,7 @@ from linemap.water.percentiles import NOT_COMPLIANCE, RankMethod, percentile_90
 from linemap.water.reading import read_pairs
 from linemap.water.repeats import one_per_home, repeat_tests, within_home_spread
 from linemap.water.results import bounds, censored
+from linemap.water.sentences import say_results
 from linemap.water.shares import share_above
 from linemap.water.volumes import flush_reach, line_volume
 
@@ -225,8 +226,8 @@ def results_summary(
     -------
     dict
         Plain values: ``sets`` (a summary for each analyte and draw), ``verdicts`` and
-        ``reasons`` (kits), ``sources``, ``label``, ``cautions``. Results of kits that may not
-        be used are left out of ``sets``.
+        ``reasons`` (kits), ``sources``, ``label``, ``cautions``, and ``sentences`` that say
+        it all. Results of kits that may not be used are left out of ``sets``.
     """
     if kits is None:
         ids = pd.unique(samples["kit_id"])
@@ -256,7 +257,7 @@ def results_summary(
                 seed=seed,
             )
     counts = kit_counts(kits, pairs)
-    return _plain(
+    found = _plain(
         {
             "label": NOT_COMPLIANCE,
             "cautions": list(CAUTIONS),
@@ -267,6 +268,7 @@ def results_summary(
             "sources": sources(),
         }
     )
+    return {**found, "sentences": say_results(found)}
 
 
 def sources() -> list[str]:

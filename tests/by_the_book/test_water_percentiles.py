@@ -165,6 +165,7 @@ def test_results_below_the_limit_count_as_zero():
 def test_a_percentile_among_non_detects_is_a_bound():
     found = percentile_90([1.0] * 19 + [3.0], below_limit=[True] * 19 + [False])
     assert (found.value, found.at_most) == (0, 1)
+    assert (found.low, found.high >= 1) == (0, True)
     assert "at most 1 ug/L" in str(found)
 
 

@@ -59,13 +59,18 @@ def test_a_further_high_result_never_lowers_it(results, method, more):
 def test_it_lies_among_the_results_and_its_interval_around_it_is_sane(results, method):
     found = percentile_90(results, method=method)
     assert min(results) <= found.value <= max(results)
-    assert min(results) <= found.low <= found.high <= max(results)
     assert found.exceeded == (found.value > found.action_level)
-    assert found.straddles == (found.low <= found.action_level < found.high)
+    if len(results) < 5:
+        assert np.isnan(found.low)
+        assert found.straddles
+        assert "too few results" in str(found)
+    else:
+        assert min(results) <= found.low <= found.high <= max(results)
+        assert found.straddles == (found.low <= found.action_level < found.high)
 
 
 @pytest.mark.parametrize("method", RANK_METHODS)
-@pytest.mark.parametrize("n", [4, 5, 23, 60])
+@pytest.mark.parametrize("n", [5, 6, 23, 60])
 def test_bootstrap_by_ranks_equals_plain_resampling(method, n):
     rng = np.random.default_rng(n)
     results = rng.lognormal(1, 1, n)

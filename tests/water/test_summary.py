@@ -116,6 +116,26 @@ def test_only_non_detects():
     assert found["above"][0]["above"] == 0
 
 
+def test_sentences_of_a_laboratory_file(city):
+    said = results_summary(city.samples)["sentences"]
+    assert said[0].startswith(f"{len(city.samples):,} results of ")
+    assert any(text.startswith("Lead, flushed bottle: ") for text in said)
+    percentiles = [text for text in said if text.startswith("90th percentile")]
+    assert len(percentiles) == 4
+    assert all("not a compliance value" in text for text in percentiles)
+    assert "A low result does not clear a home: a lead service line cannot be ruled out." in said
+
+
+def test_sentences_of_five_results():
+    rows = [(f"K{i}", "first", "lead", x, 1.0, False) for i, x in enumerate([8, 8, 8, 11, 20])]
+    names = ["kit_id", "draw", "analyte", "value_ug_l", "limit_ug_l", "below_limit"]
+    said = results_summary(pd.DataFrame(rows, columns=names), edition="LCR")["sentences"]
+    assert any(
+        "90th percentile 15.5 ug/L" in text and "above the action level" in text for text in said
+    )
+    assert "1 of 5 results above 15 ug/L: 20.0% (0.5% to 71.6%)." in said
+
+
 def test_limits_above_the_level_are_told_instead_of_a_figure():
     rows = [(f"K{i}", "first", "lead", np.nan, 20.0, True) for i in range(30)]
     names = ["kit_id", "draw", "analyte", "value_ug_l", "limit_ug_l", "below_limit"]
