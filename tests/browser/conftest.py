@@ -85,6 +85,12 @@ def phone(browser, pages):
     tab.close()
 
 
+@pytest.fixture
+def new_tab(browser):
+    """Open a tab of laptop size on a folder of the test's own."""
+    return lambda folder: Tab(browser, LAPTOP, folder)
+
+
 @pytest.fixture(scope="session")
 def city():
     parcels = map_homes.make_parcels(3000)

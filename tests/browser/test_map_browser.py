@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 import shapely
 
+from linemap.outputs.map import draw_map, map_html
+
 pytestmark = pytest.mark.browser
 
 
@@ -369,10 +371,36 @@ def test_hexagons_cover_every_home_once(laptop, city):
         assert shapely.Polygon(ring).buffer(1e-6).covers(shapely.Point(point))
 
 
+def test_a_city_of_points_without_areas(new_tab, city, tmp_path):
+    """Homes known only as points, one without any place, no planning areas."""
+    parcels = city["parcels"].iloc[:400].copy()
+    parcels["geometry"] = parcels.geometry.centroid
+    parcels.loc[parcels.index[7], "geometry"] = None
+    scores = city["scores"].loc[parcels.index].assign(area_id=None)
+    html = map_html(parcels, scores, city["areas"].iloc[:0])
+    (tmp_path / "points.html").write_text(html, encoding="utf-8")
+    tab = new_tab(tmp_path)
+    page = tab.open("points.html", "#draw=homes")
+    text = page.inner_text("#count")
+    assert number(text, r"([\d,]+) of") == 399
+    assert "1 home has no place on the map" in text
+    home = parcels.index[20]
+    latitude, longitude = middle({"parcels": parcels}, home)
+    page = tab.open("points.html", f"#at=19/{latitude:.6f}/{longitude:.6f}")
+    box = page.locator(".folium-map").bounding_box()
+    page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    page.wait_for_selector("#card:not([hidden])")
+    assert page.inner_text("#card-title") == f"Home {home}"
+    page.fill("#find-id", parcels.index[7])
+    page.keyboard.press("Enter")
+    page.wait_for_function(
+        f"() => document.querySelector('#card-title').textContent.endsWith('{parcels.index[7]}')"
+    )
+    tab.close()
+
+
 def test_it_shows_inside_a_notebook_frame(browser, city, tmp_path):
     """As a notebook does: the page inside the srcdoc of a frame."""
-    from linemap.outputs.map import draw_map
-
     shown = draw_map(city["parcels"], city["scores"], city["areas"])._repr_html_()
     (tmp_path / "cell.html").write_text(f"<!doctype html><body>{shown}</body>", encoding="utf-8")
     page = browser.new_page(viewport={"width": 1000, "height": 700})

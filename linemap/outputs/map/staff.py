@@ -25,7 +25,10 @@ SCRIPTS = [
     "panel.js",
     "homes.js",
     "paint.js",
-    "hexagons.js",
+    "legend.js",
+    "find.js",
+    "filters.js",
+    "groups.js",
     "card.js",
     "staff.js",
 ]

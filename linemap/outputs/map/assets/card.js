@@ -49,29 +49,60 @@ linemap.drawCard = function ({ id, areaName, chance, flags, card, cautions }) {
     linemap.intervalBar(chance, card.low, card.high),
   ];
   if (flags & linemap.BEYOND) {
-    parts.push(el("p", { class: "caution" }, "Beyond the data: few homes like this one have been looked at, so the estimate leans on guesswork."));
+    parts.push(
+      el(
+        "p",
+        { class: "caution" },
+        "Beyond the data: few homes like this one have been looked at, so the estimate leans on guesswork."
+      )
+    );
   }
   parts.push(
     section(
       "Class in the inventory",
-      el("p", {}, el("strong", {}, kind), `. Basis: ${card.basis || "none given"}.${card.ground ? ` ${card.ground}` : ""} The probability never sets the class.`)
+      el(
+        "p",
+        {},
+        el("strong", {}, kind),
+        `. Basis: ${card.basis || "none given"}. ${card.ground ? linemap.sentence(card.ground) : ""} The probability never sets the class.`
+      )
     ),
-    section("Why", card.reasons.length ? list(card.reasons) : el("p", {}, "No single piece of evidence stands out.")),
+    section(
+      "Why",
+      card.reasons.length
+        ? list(card.reasons.map(linemap.sentence))
+        : el("p", {}, "No single piece of evidence stands out.")
+    ),
     section("Weights of evidence", linemap.waterfall(card.weights))
   );
   const sides = ["utility side", "customer side", "connector"];
-  const record = card.record.map((material, k) => (material ? `${sides[k]} ${material}` : null)).filter(Boolean);
+  const record = card.record
+    .map((material, k) => (material ? `${sides[k]} ${material}` : null))
+    .filter(Boolean);
   if (record.length) parts.push(section("Materials on file", el("p", {}, `${record.join("; ")}.`)));
-  parts.push(section("Kits that came back", card.kits.length ? list(card.kits.map(linemap.kitSentence)) : el("p", {}, "None.")));
+  parts.push(
+    section(
+      "Kits that came back",
+      card.kits.length ? list(card.kits.map(linemap.kitSentence)) : el("p", {}, "None.")
+    )
+  );
   if (card.listed) {
     const [rank, arm, why] = card.listed;
-    parts.push(section("On the next list", el("p", {}, `Number ${rank} (${arm}). ${why}`)));
+    parts.push(
+      section("On the next list", el("p", {}, `Number ${rank} (${arm}). ${linemap.sentence(why)}`))
+    );
   }
   parts.push(
     section("What would change this estimate most", list(linemap.wouldChange(chance, flags, card))),
     section("Read with care", list(cautions))
   );
   linemap.openCard(`Home ${id}`, areaName, parts);
+};
+
+/* Words of a table as a sentence. */
+linemap.sentence = function (words) {
+  const text = words.charAt(0).toUpperCase() + words.slice(1);
+  return /[.!?]$/.test(text) ? text : `${text}.`;
 };
 
 /* The whole scale from 0 to 100 % with interval and estimate. */
@@ -82,10 +113,20 @@ linemap.intervalBar = function (chance, low, high) {
     "svg",
     { class: "interval", viewBox: "0 0 300 30", "aria-hidden": "true" },
     el("line", { x1: x(0), x2: x(1), y1: 10, y2: 10, stroke: "#8a8a8a" }),
-    el("rect", { x: x(low), width: Math.max(2, x(high) - x(low)), y: 6, height: 8, fill: "#5f6f94" }),
+    el("rect", {
+      x: x(low),
+      width: Math.max(2, x(high) - x(low)),
+      y: 6,
+      height: 8,
+      fill: "#5f6f94",
+    }),
     el("rect", { x: x(chance) - 2, width: 4, y: 2, height: 16, fill: "#111111" }),
     ...[0, 0.5, 1].map((share) =>
-      el("text", { x: x(share), y: 28, "text-anchor": ["start", "middle", "end"][share * 2] }, `${share * 100} %`)
+      el(
+        "text",
+        { x: x(share), y: 28, "text-anchor": ["start", "middle", "end"][share * 2] },
+        `${share * 100} %`
+      )
     )
   );
 };
@@ -106,10 +147,25 @@ linemap.waterfall = function (weights) {
       "svg",
       { viewBox: "0 0 100 14", preserveAspectRatio: "none", "aria-hidden": "true" },
       el("line", { x1: x(0), x2: x(0), y1: 0, y2: 14, stroke: "#8a8a8a", "stroke-width": 0.6 }),
-      to === from ? null : el("rect", { x: Math.min(x(from), x(to)), width: Math.max(0.8, Math.abs(x(to) - x(from))), y: 2, height: 10, fill })
+      to === from
+        ? null
+        : el("rect", {
+            x: Math.min(x(from), x(to)),
+            width: Math.max(0.8, Math.abs(x(to) - x(from))),
+            y: 2,
+            height: 10,
+            fill,
+          })
     );
   const row = (name, picture, weight, after) =>
-    el("tr", {}, el("th", { scope: "row" }, name), el("td", { class: "bar" }, picture), el("td", {}, weight), el("td", {}, after));
+    el(
+      "tr",
+      {},
+      el("th", { scope: "row" }, name),
+      el("td", { class: "bar" }, picture),
+      el("td", {}, weight),
+      el("td", {}, after)
+    );
   const rows = weights.map((weight, k) =>
     row(
       linemap.EVIDENCE[k],
@@ -118,14 +174,29 @@ linemap.waterfall = function (weights) {
       percent(chanceOf(running[k + 1]))
     )
   );
-  const head = ["Evidence", "away | toward", "Weight", "So far"].map((text) => el("th", { scope: "col" }, text));
+  const head = ["Evidence", "away | toward", "Weight", "Then"].map((text) =>
+    el("th", { scope: "col" }, text)
+  );
   return el(
     "table",
     { class: "waterfall" },
-    el("caption", {}, "From an even chance, each piece of evidence moves the estimate toward lead (+) or away (−); weights are log-odds and add up."),
+    el(
+      "caption",
+      {},
+      "From an even chance, each piece of evidence moves the estimate toward lead (+) or away (−); weights are log-odds and add up."
+    ),
     el("thead", {}, el("tr", {}, ...head)),
     el("tbody", {}, ...rows),
-    el("tfoot", {}, row("Sum", bar(0, running.at(-1), "#111111"), signed(running.at(-1)), percent(chanceOf(running.at(-1)))))
+    el(
+      "tfoot",
+      {},
+      row(
+        "Sum",
+        bar(0, running.at(-1), "#111111"),
+        signed(running.at(-1)),
+        percent(chanceOf(running.at(-1)))
+      )
+    )
   );
 };
 
@@ -133,7 +204,11 @@ linemap.kitSentence = function (kit) {
   const amount = (range) => {
     if (!range) return "no result";
     const [low, high] = range;
-    return low === high ? `${low} µg/L` : low === 0 ? `below ${high} µg/L` : `${low} to ${high} µg/L`;
+    return low === high
+      ? `${low} µg/L`
+      : low === 0
+        ? `below ${high} µg/L`
+        : `${low} to ${high} µg/L`;
   };
   const verdict = kit.verdict.replaceAll("_", " ");
   const stood = kit.stood === null ? "" : ` after ${kit.stood} h standing`;
@@ -148,12 +223,21 @@ linemap.kitSentence = function (kit) {
 /* A sure answer moves a chance p to 1 with chance p, else to 0: 2 p (1 - p) on average. */
 linemap.wouldChange = function (chance, flags, card) {
   const [, , record, answers, water, check] = card.weights;
-  if (check !== 0) return ["Little would: somebody has looked at this line. If only one side was seen, a look at the other."];
-  const points = (share) => (share < 0.005 ? "less than 1 point" : `about ${Math.round(share * 100)} points`);
-  const out = [`A look at the pipe on both sides would move the estimate by ${points(2 * chance * (1 - chance))} on average.`];
+  if (check !== 0)
+    return [
+      "Little would: somebody has looked at this line. If only one side was seen, a look at the other.",
+    ];
+  const points = (share) =>
+    share < 0.005 ? "less than 1 point" : `about ${Math.round(share * 100)} points`;
+  const out = [
+    `A look at the pipe on both sides would move the estimate by ${points(2 * chance * (1 - chance))} on average.`,
+  ];
   const again = flags & linemap.TESTED ? "Another kit" : "A first kit";
-  out.push(`${again}${card.learn === null ? " would add its two bottles and the form." : ` would move it by ${points(card.learn)} on average.`}`);
+  out.push(
+    `${again}${card.learn === null ? " would add its two bottles and the form." : ` would move it by ${points(card.learn)} on average.`}`
+  );
   if (answers === 0) out.push("The resident has not told what the pipe at the entry looks like.");
-  if (record === 0) out.push("The city record says nothing of this line; a tap card or permit would.");
+  if (record === 0)
+    out.push("The city record says nothing of this line; a tap card or permit would.");
   return out;
 };

@@ -20,17 +20,22 @@ linemap.startFigures = async function (map, page) {
     byId("legend-title").textContent = linemap.MEASURES[measure].title;
     byId("legend").replaceChildren(...zones.legend());
     byId("count").textContent = `${whole(areas.length)} areas drawn.`;
-    const ranked = [...areas].sort((a, b) => (b[measure] ?? -1) - (a[measure] ?? -1) || a.name.localeCompare(b.name));
-    byId("list-title").textContent = "Areas, greatest figure first";
-    byId("list").replaceChildren(
-      ...ranked.map((area) =>
-        el("li", {}, el("button", { type: "button", onclick: () => openZone(area) }, `${area.name}: ${figure(area[measure], measure)}`))
-      )
+    const ranked = [...areas].sort(
+      (a, b) => (b[measure] ?? -1) - (a[measure] ?? -1) || a.name.localeCompare(b.name)
+    );
+    linemap.listButtons(
+      "Areas, greatest figure first",
+      ranked.map((area) => [
+        `${area.name}: ${figure(area[measure], measure)}`,
+        () => openZone(area),
+      ])
     );
   }
 
   function openZone(zone) {
-    const link = zone.sheet ? [el("p", {}, el("a", { href: zone.sheet }, "Open the sheet of this area"))] : [];
+    const link = zone.sheet
+      ? [el("p", {}, el("a", { href: zone.sheet }, "Open the sheet of this area"))]
+      : [];
     const note = page.note ? [el("p", {}, page.note)] : [];
     linemap.openCard(zone.name, "", linemap.zoneParts(zone, [...link, ...note]));
   }

@@ -24,7 +24,11 @@ linemap.loadHomes = async function (packing) {
   };
   unpackSteps(homes, steps);
   measureBoxes(homes);
-  homes.centre = (i) => [(homes.west[i] + homes.east[i]) / 2, (homes.north[i] + homes.south[i]) / 2];
+  Object.assign(homes, linemap.placing(homes));
+  homes.centre = (i) => [
+    (homes.west[i] + homes.east[i]) / 2,
+    (homes.north[i] + homes.south[i]) / 2,
+  ];
   homes.grid = new linemap.Grid(homes);
   return homes;
 
@@ -59,7 +63,8 @@ linemap.loadHomes = async function (packing) {
   }
 
   function measureBoxes(homes) {
-    for (const side of ["west", "north", "east", "south"]) homes[side] = new Int32Array(homes.count);
+    for (const side of ["west", "north", "east", "south"])
+      homes[side] = new Int32Array(homes.count);
     for (let i = 0; i < homes.count; i++) {
       const last = homes.vertexStart[homes.ringStart[i + 1]];
       let [w, n, e, s] = [2 ** 31 - 1, 2 ** 31 - 1, -(2 ** 31), -(2 ** 31)];
@@ -78,6 +83,34 @@ linemap.loadHomes = async function (packing) {
   }
 };
 
+/* Between packed steps and latitude and longitude. */
+linemap.placing = function (homes) {
+  const { origin, unit } = homes.packing;
+  const toLatLng = (x, y) => {
+    const { lat, lng } = L.CRS.EPSG3857.unproject(
+      L.point(origin[0] + x * unit, origin[1] - y * unit)
+    );
+    return [lat, lng];
+  };
+  const toSteps = (latlng) => {
+    const { x, y } = L.CRS.EPSG3857.project(latlng);
+    return [(x - origin[0]) / unit, (origin[1] - y) / unit];
+  };
+  const corners = (ring) => {
+    const out = [];
+    for (let k = homes.vertexStart[ring]; k < homes.vertexStart[ring + 1]; k++)
+      out.push(toLatLng(homes.x[k], homes.y[k]));
+    return out;
+  };
+  const outline = (i) => {
+    const out = [];
+    for (let ring = homes.ringStart[i]; ring < homes.ringStart[i + 1]; ring++)
+      out.push(corners(ring));
+    return out;
+  };
+  return { toLatLng, toSteps, outline, placed: (i) => homes.ringStart[i] < homes.ringStart[i + 1] };
+};
+
 /* Square cells over the city; a home stands in the cell of its middle, a large one in `large`. */
 linemap.Grid = class {
   constructor(homes) {
@@ -86,13 +119,13 @@ linemap.Grid = class {
     const widths = [];
     let [east, south] = [1, 1];
     for (let i = 0; i < homes.count; i++) {
-      if (homes.ringStart[i] === homes.ringStart[i + 1]) continue; // a home without a place
+      if (!homes.placed(i)) continue;
       placed.push(i);
       widths.push(Math.max(homes.east[i] - homes.west[i], homes.south[i] - homes.north[i]));
       east = Math.max(east, homes.east[i]);
       south = Math.max(south, homes.south[i]);
     }
-    this.placed = placed.length;
+    Object.assign(this, { east, south, placed: placed.length });
     this.typical = widths.length ? Float64Array.from(widths).sort()[widths.length >> 1] : 1;
     this.cell = Math.max(this.typical * 4, Math.sqrt((east * south) / (placed.length + 1)), 1);
     this.columns = Math.floor(east / this.cell) + 1;
@@ -120,7 +153,10 @@ linemap.Grid = class {
     const { homes, cell } = this;
     const found = [];
     const touches = (i) =>
-      homes.west[i] <= east && homes.east[i] >= west && homes.north[i] <= south && homes.south[i] >= north;
+      homes.west[i] <= east &&
+      homes.east[i] >= west &&
+      homes.north[i] <= south &&
+      homes.south[i] >= north;
     const half = cell / 2;
     const c0 = Math.max(0, Math.floor((west - half) / cell));
     const c1 = Math.min(this.columns - 1, Math.floor((east + half) / cell));
@@ -161,7 +197,8 @@ linemap.Grid = class {
       const last = homes.vertexStart[ring + 1] - 1;
       for (let k = homes.vertexStart[ring], j = last; k <= last; j = k++) {
         const crosses = homes.y[k] > y !== homes.y[j] > y;
-        const edge = ((homes.x[j] - homes.x[k]) * (y - homes.y[k])) / (homes.y[j] - homes.y[k]) + homes.x[k];
+        const edge =
+          ((homes.x[j] - homes.x[k]) * (y - homes.y[k])) / (homes.y[j] - homes.y[k]) + homes.x[k];
         if (crosses && x < edge) inside = !inside;
       }
     }

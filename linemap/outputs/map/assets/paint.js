@@ -3,20 +3,20 @@
 
 linemap.FAINT = "#e4e4e4"; // homes that the filters hold back
 linemap.DOT_PX = 2.5; // typical homes smaller than this are painted as dots
-linemap.MARK_PX = 9; // typical homes larger than this carry outline, hatching and list mark
+linemap.MARK_PX = 18; // typical homes larger than this carry outline, hatching and list mark
 
 linemap.HomeLayer = L.GridLayer.extend({
   options: { updateWhenIdle: false, keepBuffer: 1, maxZoom: 21, className: "homes" },
 
-  /* homes: typed arrays; colours: low to high; passes(i): whether the filters let a home through. */
-  initialize(homes, colours, passes) {
+  /* homes: typed arrays; colours: low to high; filters: tells which homes pass. */
+  initialize(homes, colours, filters) {
     this.homes = homes;
     this.colours = colours;
     this.inks = [linemap.FAINT, ...colours].map((hex) => {
       const [r, g, b] = [1, 3, 5].map((k) => parseInt(hex.slice(k, k + 2), 16));
       return (255 << 24) | (b << 16) | (g << 8) | r; // bytes of a pixel: red, green, blue, opaque
     });
-    this.passes = passes;
+    this.filters = filters;
     this.hatches = new Map();
     this.queue = [];
   },
@@ -68,11 +68,13 @@ linemap.HomeLayer = L.GridLayer.extend({
 
   /* Paint for a few milliseconds, then let the browser draw a frame. */
   _work() {
-    this.moving = this.moving && Boolean(this._map?.dragging?.moving() || this._map?._animatingZoom);
+    this.moving =
+      this.moving && Boolean(this._map?.dragging?.moving() || this._map?._animatingZoom);
     const until = performance.now() + (this.moving ? 6 : 30);
     while (this.queue.length && performance.now() < until) {
       const job = this.queue[0];
-      if (!job.canvas.parentNode) this.queue.shift(); // the tile left the page before its turn
+      if (!job.canvas.parentNode)
+        this.queue.shift(); // the tile left the page before its turn
       else if (this._paint(job, until)) {
         this.queue.shift();
         if (job.done) job.done(null, job.canvas);
@@ -99,7 +101,12 @@ linemap.HomeLayer = L.GridLayer.extend({
       job.context = job.context || job.canvas.getContext("2d");
       job.context.setTransform(1, 0, 0, 1, 0, 0);
       job.context.clearRect(0, 0, job.canvas.width, job.canvas.height);
-      job.brush = { step: frame.step * job.dots, left: -x * job.dots, top: -y * job.dots, dots: job.dots };
+      job.brush = {
+        step: frame.step * job.dots,
+        left: -x * job.dots,
+        top: -y * job.dots,
+        dots: job.dots,
+      };
     }
     if (this.typicalPx(job.coords.z) < linemap.DOT_PX) {
       this._paintDots(job);
@@ -108,7 +115,8 @@ linemap.HomeLayer = L.GridLayer.extend({
     const marked = this.typicalPx(job.coords.z) >= linemap.MARK_PX;
     while (job.at < job.found.length) {
       const last = Math.min(job.at + 200, job.found.length);
-      for (; job.at < last; job.at++) this._paintHome(job.context, job.brush, job.found[job.at], marked);
+      for (; job.at < last; job.at++)
+        this._paintHome(job.context, job.brush, job.found[job.at], marked);
       if (performance.now() > until) return job.at >= job.found.length;
     }
     return true;
@@ -127,7 +135,7 @@ linemap.HomeLayer = L.GridLayer.extend({
     const top = new Uint8Array(pixels.length);
     const { west, east, north, south } = this.homes;
     for (const i of found) {
-      const rank = this.passes(i) ? this.level(i) + 2 : 1;
+      const rank = this.filters.passes(i) ? this.level(i) + 2 : 1;
       const x0 = Math.floor(west[i] * brush.step + brush.left);
       const y0 = Math.floor(north[i] * brush.step + brush.top);
       const x1 = Math.max(x0, Math.ceil(east[i] * brush.step + brush.left) - 2);
@@ -150,14 +158,15 @@ linemap.HomeLayer = L.GridLayer.extend({
     for (let ring = homes.ringStart[i]; ring < homes.ringStart[i + 1]; ring++) {
       this._trace(context, brush, homes.vertexStart[ring], homes.vertexStart[ring + 1]);
     }
-    if (!this.passes(i)) {
+    if (!this.filters.passes(i)) {
       context.fillStyle = linemap.FAINT;
       context.fill("evenodd");
       return;
     }
     const level = this.level(i);
     const beyond = homes.flags[i] & linemap.BEYOND;
-    context.fillStyle = marked && beyond ? this._hatch(context, level, brush.dots) : this.colours[level];
+    context.fillStyle =
+      marked && beyond ? this._hatch(context, level, brush.dots) : this.colours[level];
     context.fill("evenodd");
     if (!marked) return;
     if ((homes.flags[i] & 3) === linemap.UNKNOWN) {
@@ -180,7 +189,13 @@ linemap.HomeLayer = L.GridLayer.extend({
     const { x, y } = this.homes;
     if (last - first === 1) {
       const radius = linemap.POINT_STEPS * brush.step;
-      context.arc(x[first] * brush.step + brush.left, y[first] * brush.step + brush.top, radius, 0, 7);
+      context.arc(
+        x[first] * brush.step + brush.left,
+        y[first] * brush.step + brush.top,
+        radius,
+        0,
+        7
+      );
     } else {
       context.moveTo(x[first] * brush.step + brush.left, y[first] * brush.step + brush.top);
       for (let k = first + 1; k < last; k++) {

@@ -13,6 +13,20 @@ linemap.openCard = function (title, under, parts) {
   linemap.byId("card-title").focus();
 };
 
+/* Move the map if the open card lies over a place. */
+linemap.keepClear = function (map, latlng) {
+  const card = linemap.byId("card").getBoundingClientRect();
+  const frame = map.getContainer().getBoundingClientRect();
+  const beside = card.width < frame.width * 0.9;
+  const right = beside ? frame.right - card.left : 0;
+  const below = beside ? 0 : Math.max(0, frame.bottom - card.top);
+  map.panInside(latlng, {
+    paddingTopLeft: [40, 40],
+    paddingBottomRight: [right + 40, below + 40],
+    animate: false,
+  });
+};
+
 linemap.closeCard = function () {
   const card = linemap.byId("card");
   if (card.hidden) return;
@@ -27,6 +41,8 @@ linemap.tellPainted = function () {
   performance.mark("painted");
 };
 
+linemap.PAPER_PX = 690; // usable width of A4 and Letter paper, in CSS pixels
+
 linemap.setUpPage = function (map) {
   linemap.byId("card-close").addEventListener("click", linemap.closeCard);
   document.addEventListener("keydown", (event) => {
@@ -40,11 +56,30 @@ linemap.setUpPage = function (map) {
     map.invalidateSize({ animate: false });
   });
   linemap.byId("print").addEventListener("click", () => window.print());
-  const refit = () => map.invalidateSize({ animate: false });
-  window.addEventListener("beforeprint", refit);
-  window.addEventListener("afterprint", refit);
+  // On paper the map keeps its pixels, so that it shows what the screen showed, only smaller.
+  const measure = () => {
+    const { x, y } = map.getSize();
+    const style = map.getContainer().parentElement.style;
+    style.setProperty("--wide", `${x}px`);
+    style.setProperty("--high", `${y}px`);
+    style.setProperty("--shrink", Math.min(1, linemap.PAPER_PX / x));
+  };
+  map.on("resize", () => window.matchMedia("print").matches || measure());
+  measure();
   map.getContainer().setAttribute("role", "application");
   map.getContainer().setAttribute("aria-label", "Map. Arrow keys move it, plus and minus zoom.");
+};
+
+/* The list that the keyboard can walk; items: [words, what a press does]. */
+linemap.listButtons = function (title, items, note = "") {
+  const { byId, el } = linemap;
+  byId("list-title").textContent = title;
+  byId("list-note").textContent = note;
+  byId("list").replaceChildren(
+    ...items.map(([words, press]) =>
+      el("li", {}, el("button", { type: "button", onclick: press }, words))
+    )
+  );
 };
 
 /* The card of an area or hexagon. */
@@ -52,7 +87,10 @@ linemap.zoneParts = function (zone, extra = []) {
   const { el, figure } = linemap;
   const row = (name, value) => el("tr", {}, el("th", { scope: "row" }, name), el("td", {}, value));
   const expected = figure(zone.expected, "expected");
-  const interval = zone.low === null || zone.low === undefined ? "" : ` (90 % interval ${linemap.whole(zone.low)} to ${linemap.whole(zone.high)})`;
+  const interval =
+    zone.low === null || zone.low === undefined
+      ? ""
+      : ` (90 % interval ${linemap.whole(zone.low)} to ${linemap.whole(zone.high)})`;
   return [
     el(
       "table",

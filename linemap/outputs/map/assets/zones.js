@@ -2,9 +2,21 @@
 "use strict";
 
 linemap.MEASURES = {
-  expected: { title: "Expected lead lines", unit: "lead lines", share: false },
-  unknown: { title: "Lines of unknown material", unit: "lines", share: false },
-  tested: { title: "Homes with a usable kit", unit: "of homes", share: true },
+  expected: {
+    title: "Expected lead lines",
+    share: false,
+    note: "A sum over homes, each counted with its probability.",
+  },
+  unknown: {
+    title: "Lines of unknown material",
+    share: false,
+    note: "Homes whose class in the inventory is lead status unknown.",
+  },
+  tested: {
+    title: "Homes with a usable kit",
+    share: true,
+    note: "Share of homes from which at least one usable kit came back.",
+  },
 };
 linemap.MEASURE_NAMES = /^(expected|unknown|tested)$/;
 
@@ -13,7 +25,9 @@ linemap.limits = function (values, share, steps) {
   const top = Math.max(share ? 0.01 : 5, ...values.filter((value) => value !== null));
   const rough = top / steps;
   const power = 10 ** Math.floor(Math.log10(rough));
-  const step = [1, 2, 2.5, 5, 10].map((k) => k * power).find((k) => k >= rough - 1e-12);
+  const step = [1, 1.2, 1.5, 2, 2.5, 3, 4, 5, 6, 8, 10]
+    .map((k) => k * power)
+    .find((k) => k >= rough - 1e-12);
   return Array.from({ length: steps + 1 }, (_, k) => k * step);
 };
 
@@ -41,7 +55,8 @@ linemap.ZoneLayer = class {
     this.measure = measure;
     this.shapes.clearLayers();
     const values = measure ? zones.map((zone) => zone[measure]) : [];
-    if (measure) this.limits = linemap.limits(values, linemap.MEASURES[measure].share, this.colours.length);
+    if (measure)
+      this.limits = linemap.limits(values, linemap.MEASURES[measure].share, this.colours.length);
     for (const zone of zones) {
       const shape = L.polygon(zone.rings, this.style(zone));
       if (measure) shape.on("click", () => this.onChoose(zone));
@@ -85,7 +100,11 @@ linemap.ZoneLayer = class {
         html: linemap.el("span", {}, lines.join("\n")),
         iconSize: [0, 0],
       });
-      L.marker(zone.label || bounds.getCenter(), { icon, interactive: false, keyboard: false }).addTo(this.labels);
+      L.marker(zone.label || bounds.getCenter(), {
+        icon,
+        interactive: false,
+        keyboard: false,
+      }).addTo(this.labels);
     }
   }
 
@@ -106,7 +125,10 @@ linemap.ZoneLayer = class {
     const text = (value) =>
       share ? `${+(value * 100).toFixed(1)} %` : Number(value.toFixed(2)).toLocaleString("en-US");
     const rows = this.colours.map((colour, k) =>
-      linemap.legendRow(linemap.swatch(colour), `${k ? "over " : ""}${text(this.limits[k])} to ${text(this.limits[k + 1])}`)
+      linemap.legendRow(
+        linemap.swatch(colour),
+        `${k ? "over " : ""}${text(this.limits[k])} to ${text(this.limits[k + 1])}`
+      )
     );
     if (this.zones.some((zone) => zone[this.measure] === null)) {
       rows.push(linemap.legendRow(linemap.swatch("none", "4 3"), "no figure shown: too few homes"));
@@ -116,8 +138,22 @@ linemap.ZoneLayer = class {
 };
 
 linemap.swatch = function (fill, dashes = "", inside = []) {
-  const box = { x: 1.5, y: 1.5, width: 27, height: 15, fill, stroke: "#4a4a4a", "stroke-dasharray": dashes };
-  const picture = { class: "swatch", width: 30, height: 18, viewBox: "0 0 30 18", "aria-hidden": "true" };
+  const box = {
+    x: 1.5,
+    y: 1.5,
+    width: 27,
+    height: 15,
+    fill,
+    stroke: "#4a4a4a",
+    "stroke-dasharray": dashes,
+  };
+  const picture = {
+    class: "swatch",
+    width: 30,
+    height: 18,
+    viewBox: "0 0 30 18",
+    "aria-hidden": "true",
+  };
   return linemap.el("svg", picture, linemap.el("rect", box), ...inside);
 };
 
