@@ -57,18 +57,7 @@ def new_run_folder(out: str | Path) -> Iterator[Path]:
     out = Path(out).absolute()
     _put_back(out)
     _refuse_strangers(out)
-    try:
-        out.parent.mkdir(parents=True, exist_ok=True)
-        lock = (out.parent / f".{out.name}.lock").open("w")
-    except OSError as error:
-        raise RunFolderError(_disk_message(out, error)) from error
-    with lock:
-        try:
-            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            raise RunFolderError(
-                f"another run is writing into {out}. Wait for it, or choose another --out."
-            ) from None
+    with _locked(out):
         work = out.parent / f".{out.name}.unfinished"
         try:
             shutil.rmtree(work, ignore_errors=True)
@@ -82,7 +71,32 @@ def new_run_folder(out: str | Path) -> Iterator[Path]:
             raise
         finally:
             shutil.rmtree(work, ignore_errors=True)
-            (out.parent / f".{out.name}.lock").unlink(missing_ok=True)
+
+
+@contextmanager
+def _locked(out: Path) -> Iterator[None]:
+    """Hold the lock of a destination, or say that another run holds it."""
+    path = out.parent / f".{out.name}.lock"
+    try:
+        out.parent.mkdir(parents=True, exist_ok=True)
+        lock = path.open("w")
+    except OSError as error:
+        raise RunFolderError(_disk_message(out, error)) from error
+    with lock:
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            # A run that has just ended may have taken the name of the file away under us.
+            ours = path.exists() and os.path.samestat(os.fstat(lock.fileno()), path.stat())
+        except BlockingIOError:
+            ours = False
+        if not ours:
+            raise RunFolderError(
+                f"another run is writing into {out}. Wait for it, or choose another --out."
+            )
+        try:
+            yield
+        finally:
+            path.unlink(missing_ok=True)
 
 
 def _disk_message(out: Path, error: OSError) -> str:
