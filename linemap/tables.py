@@ -132,6 +132,21 @@ def table_names() -> tuple[str, ...]:
     return tuple(dict.fromkeys(row["table"] for row in csv.DictReader(text.splitlines())))
 
 
+def dictionary_markdown() -> str:
+    """Return the data dictionary of the input tables as Markdown, one table each."""
+    parts = []
+    for name in INPUT_TABLES:
+        rows = [
+            f"| `{c.name}` | {'yes' if c.required else ''} | {c.unit} | {c.meaning}"
+            f"{' (' + ', '.join(c.allowed) + ')' if c.allowed else ''} |"
+            for c in contract(name).values()
+        ]
+        head = f"**{name}**, one row per {' + '.join(KEYS[name])}"
+        parts.append("\n".join([head, "", "| column | needed | unit | meaning |",
+                                "|---|---|---|---|", *rows]))  # fmt: skip
+    return "\n\n".join(parts)
+
+
 def empty_series(column: Column, index: pd.Index) -> pd.Series:
     """Return a column of missing values of the right type.
 
