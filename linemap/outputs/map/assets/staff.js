@@ -187,7 +187,7 @@ linemap.startStaff = async function (map, page) {
     ];
     const goThere = () => {
       linemap.closeCard();
-      map.setView(L.latLngBounds(zone.rings.flat(2)).getCenter(), homesZoom());
+      map.setView(L.latLngBounds(zone.rings.flat(2)).getCenter(), zoomFor(linemap.HOMES_PX));
     };
     const button = el(
       "button",
@@ -198,9 +198,10 @@ linemap.startStaff = async function (map, page) {
     linemap.openCard(zone.name || "Hexagon", "", linemap.zoneParts(zone, [...extra, button]));
   }
 
-  function homesZoom() {
+  /* The nearest zoom at which a typical home is so many pixels wide. */
+  function zoomFor(px) {
     let zoom = map.getZoom();
-    while (layer.typicalPx(zoom) < linemap.HOMES_PX && zoom < 20) zoom++;
+    while (layer.typicalPx(zoom) < px && zoom < 20) zoom++;
     return zoom;
   }
 
@@ -237,7 +238,7 @@ linemap.startStaff = async function (map, page) {
     if (i < 0) return;
     if (!filters.passes(i))
       answer.textContent = "The filters hold this home back; it is shown all the same.";
-    const zoom = Math.max(homesZoom(), map.getZoom());
+    const zoom = zoomFor(2 * linemap.MARK_PX);
     if (homes.placed(i)) map.setView(homes.toLatLng(...homes.centre(i)), zoom, { animate: false });
     open(i);
   }
