@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import date, datetime
 from pathlib import Path
+from typing import Any
 
 import geopandas as gpd
 import pandas as pd
@@ -13,11 +14,15 @@ from jinja2 import Environment, PackageLoader, select_autoescape
 from linemap.outputs.wording import CAUTIONS, PROBABILITY_CAUTION
 from linemap.tables import contract
 
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 
 EXTRA_MEANINGS = {
     "name": "name of the planning area",
     "street_segment": "stretch of street, for walking routes",
+    "p_low": "lower end of the 90 % interval of p_lead [share]",
+    "p_high": "upper end of the 90 % interval of p_lead [share]",
+    "site_kind": "listed site at this home, such as child care",
+    "week": "week of sending within the laboratory's capacity",
     "value_find": "lead likely found [lead lines]",
     "value_learn": "what the two bottles and the form would teach [lead lines]",
     "value_harm": "people who are harmed most [lead lines]",
@@ -34,8 +39,8 @@ def defuse_formulas(table: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        Same shape and index. Text cells that begin with ``= + - @``, a tab or a carriage
-        return get a leading apostrophe.
+        Same shape and index. Text cells that begin with ``= + - @`` (also in full width), a
+        tab or a line end get a leading apostrophe.
 
     Examples
     --------
@@ -88,13 +93,16 @@ def write_kit_workbook(kits: pd.DataFrame, path: Path, *, city: str, as_of: date
         head = book.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})
         wrap = book.add_format({"text_wrap": True, "valign": "top"})
         title = book.add_format({"bold": True, "font_size": 14})
-        share = book.add_format({"num_format": "0.000"})
-        day = book.add_format({"num_format": "yyyy-mm-dd"})
+        styles = {
+            "fraction": book.add_format({"num_format": "0.000"}),
+            "whole": book.add_format({"num_format": "0"}),
+            "day": book.add_format({"num_format": "yyyy-mm-dd"}),
+        }
 
         front = book.add_worksheet("Read first")
         front.set_column(0, 0, 26)
         front.set_column(1, 1, 90)
-        front.write(0, 0, f"Homes for the next kits, {city}, {as_of.isoformat()}", title)
+        front.write_string(0, 0, f"Homes for the next kits, {city}, {as_of.isoformat()}", title)
         row = 2
         for text in (PROBABILITY_CAUTION, *CAUTIONS):
             front.merge_range(row, 0, row, 1, text, wrap)
@@ -105,8 +113,8 @@ def write_kit_workbook(kits: pd.DataFrame, path: Path, *, city: str, as_of: date
         for name in kits.columns:
             row += 1
             meaning, unit = meanings.get(name, (EXTRA_MEANINGS.get(name, ""), ""))
-            front.write(row, 0, name, wrap)
-            front.write(row, 1, f"{meaning} [{unit}]" if unit else meaning, wrap)
+            front.write_string(row, 0, name, wrap)
+            front.write_string(row, 1, f"{meaning} [{unit}]" if unit else meaning, wrap)
 
         sheet = book.add_worksheet("Kits")
         sheet.freeze_panes(1, 1)
@@ -115,21 +123,37 @@ def write_kit_workbook(kits: pd.DataFrame, path: Path, *, city: str, as_of: date
         sheet.repeat_rows(0)
         sheet.set_landscape()
         sheet.fit_to_pages(1, 0)
-        safe = defuse_formulas(kits)
         for position, name in enumerate(kits.columns):
-            width = 60 if name == "why" else max(11, min(24, len(name) + 3))
-            values = safe[name]
-            if pd.api.types.is_datetime64_any_dtype(values):
-                sheet.set_column(position, position, width)
-                for line, value in enumerate(values, start=1):
-                    if not pd.isna(value):
-                        sheet.write_datetime(line, position, value.to_pydatetime(), day)
-                continue
-            number = pd.api.types.is_float_dtype(values)
-            sheet.set_column(position, position, width, share if number else None)
+            values = defuse_formulas(kits[[name]])[name]
+            sheet.set_column(position, position, _width(name, values))
+            style = _cell_style(name, values, styles)
             for line, value in enumerate(values, start=1):
-                if not pd.isna(value):
-                    sheet.write(line, position, value)
+                if pd.isna(value):
+                    continue
+                if isinstance(value, str):
+                    sheet.write_string(line, position, value)
+                elif isinstance(value, pd.Timestamp):
+                    sheet.write_datetime(line, position, value.to_pydatetime(), style)
+                else:
+                    sheet.write(line, position, value, style)
+
+
+def _width(name: str, values: pd.Series) -> float:
+    """Return the width of a column [characters] that shows its name and most of its text."""
+    text = values[[isinstance(value, str) for value in values]]
+    longest = float(text.astype(str).str.len().quantile(0.95)) + 2 if len(text) else 0.0
+    return max(11.0, len(name) + 3.0, min(longest, 90.0))
+
+
+def _cell_style(name: str, values: pd.Series, styles: dict[str, Any]) -> Any:
+    """Return how the cells of a column are shown: a day, a whole number or a fraction."""
+    if pd.api.types.is_datetime64_any_dtype(values):
+        return styles["day"]
+    if not pd.api.types.is_numeric_dtype(values):
+        return None
+    column = contract("kit_list").get(name)
+    whole = column is not None and column.kind == "integer"
+    return styles["whole" if whole or pd.api.types.is_integer_dtype(values) else "fraction"]
 
 
 def write_kit_layer(kits: pd.DataFrame, parcels: gpd.GeoDataFrame, path: Path) -> None:
@@ -144,7 +168,8 @@ def write_kit_layer(kits: pd.DataFrame, parcels: gpd.GeoDataFrame, path: Path) -
     path : Path
     """
     shapes = parcels.geometry.reindex(kits["parcel_id"]).to_numpy()
-    layer = gpd.GeoDataFrame(kits.reset_index(drop=True), geometry=shapes, crs=parcels.crs)
+    rows = kits.reset_index(drop=True).assign(arm=kits["arm"].astype(str).to_numpy())
+    layer = gpd.GeoDataFrame(rows, geometry=shapes, crs=parcels.crs)
     layer.to_crs(4326).to_file(path, layer="kits", driver="GPKG", engine="pyogrio")
 
 
@@ -160,10 +185,11 @@ def write_route_sheets(kits: pd.DataFrame, path: Path, *, city: str, as_of: date
     as_of : date
     """
     table = kits.copy()
-    table["area"] = table["name"].where(table["name"].notna(), "no area")
-    table["stretch"] = table["street_segment"].where(
-        table["street_segment"].notna(), "street not known"
-    )
+    table["area"] = [str(name) if pd.notna(name) else "No area" for name in table["name"]]
+    table["stretch"] = [
+        f"Stretch {segment}" if pd.notna(segment) else "Street not known"
+        for segment in table["street_segment"]
+    ]
     best = table.groupby("area")["rank"].transform("min")
     table = table.assign(best=best).sort_values(["best", "area", "stretch", "rank"])
     groups = [

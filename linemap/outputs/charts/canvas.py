@@ -13,11 +13,11 @@ from matplotlib.figure import Figure
 
 DARK, MIDDLE, LIGHT = (matplotlib.colormaps["cividis"](share) for share in (0.05, 0.5, 0.85))
 LINE_STYLES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (1, 1)))
-_TITLE_WIDTH = 58
+_TITLE_WIDTH = 50
 
 
 def blank_chart(
-    title: str, *, width: float = 5.4, height: float = 3.7
+    title: str, *, width: float = 4.8, height: float = 3.4
 ) -> tuple[Figure, matplotlib.axes.Axes]:
     """Return a figure with one plot and a title that is broken into lines."""
     figure = Figure(figsize=(width, height), layout="constrained")

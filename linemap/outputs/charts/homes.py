@@ -113,17 +113,18 @@ def age_chart(scores: pd.DataFrame, year_built: pd.Series) -> Figure:
     table = table[table["homes"] >= FEWEST_OF_AN_AGE]
     if table.empty:
         return nothing_chart("Too few homes of known age to show lead by year built")
-    peak = int(table["mean"].idxmax())
+    at = int(table["mean"].to_numpy().argmax())
+    peak, start = table.iloc[at], int(table.index.to_numpy(dtype=int)[at])
     figure, axes = blank_chart(
-        f"Lead is most probable in homes built {peak} to {peak + 4} ({table['mean'].max():.0%} "
-        f"of {int(table.loc[peak, 'homes']):,} homes)"
+        f"Lead is most probable in homes built {start} to {start + 4} ({peak['mean']:.0%} of "
+        f"{peak['homes']:,.0f} homes)"
     )
     table = table.reindex(range(table.index.min(), table.index.max() + 5, 5))
     middle = table.index + 2
     axes.fill_between(middle, table["low"], table["high"], color=LIGHT, alpha=0.5, linewidth=0,
                       label="middle 80% of homes")  # fmt: skip
     axes.plot(middle, table["mean"], color=DARK, marker="o", markersize=3.5, label="mean")
-    axes.set_xlabel(f"year built ({int(table['homes'].sum()):,} homes, groups of five years)")
+    axes.set_xlabel(f"year built ({int(table['homes'].sum()):,} homes, in five years)")
     axes.set(ylabel="estimated probability of lead", ylim=(0, 1.02))
     axes.yaxis.set_major_formatter(matplotlib.ticker.PercentFormatter(1.0, decimals=0))
     axes.legend(frameon=False, fontsize=9)

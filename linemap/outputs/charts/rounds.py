@@ -44,7 +44,8 @@ def claimed_chart(parts: pd.DataFrame) -> Figure:
                 label="95% interval of the forecast")  # fmt: skip
     axes.plot(table["found"], rows, "|", color=DARK, markersize=14, label="forecast")
     if closed:
-        axes.plot(table["lead_found"], rows, "x", color="black", markersize=8, label="found")
+        axes.plot(table["lead_found"], rows, "x", color="black", markersize=8, label="found",
+                  clip_on=False)  # fmt: skip
     names = table["name"].astype(str)
     if "kits" in table:
         names = names + " (" + table["kits"].map("{:,.0f}".format) + " kits)"

@@ -9,6 +9,7 @@ import pandas as pd
 from linemap.outputs.findings import Findings
 from linemap.outputs.reports.headings import headings
 from linemap.outputs.reports.limits_of_data import SAID_HERE, group_words, limits_of_data
+from linemap.outputs.reports.numbers import count
 from linemap.outputs.reports.pictures import claimed_picture, pictures
 from linemap.outputs.reports.witness_words import witness_words
 from linemap.published import all_facts
@@ -157,17 +158,15 @@ def set_aside(quarantine: pd.DataFrame) -> list[dict[str, Any]]:
     return records(table.sort_values(["cases", *by], ascending=[False] + [True] * 4).head(30))
 
 
-def prevalence_rows(prevalence: pd.DataFrame) -> list[dict[str, Any]]:
-    """Return the estimates of lead lines not yet found, with their names in words."""
+def prevalence_rows(prevalence: pd.DataFrame) -> list[tuple[str, list[dict[str, Any]]]]:
+    """Return the estimates of lead lines not yet found, grouped by the homes in question."""
     words = {"all": "All homes not checked", "no record": "Of these, homes without a record"}
-    return [
-        {
-            **row,
-            "homes": words.get(row["homes"], row["homes"]),
-            "way": WAY_WORDS.get(row["way"], row["way"]),
-        }
-        for row in records(prevalence)
-    ]
+    grouped: dict[str, list[dict[str, Any]]] = {}
+    for row in records(prevalence):
+        homes = f"{words.get(row['homes'], row['homes'])} ({count(row['population'])})"
+        way = WAY_WORDS.get(row["way"], row["way"])
+        grouped.setdefault(homes, []).append({**row, "way": way})
+    return list(grouped.items())
 
 
 def measure_table(tables: dict[str, pd.DataFrame]) -> dict[str, Any] | None:
