@@ -8,6 +8,7 @@ from linemap.outreach.forecast import forecast_round
 from linemap.outreach.limits import income_third
 from linemap.outreach.plan import AuditDesign, KitPlan, choose_kits
 from linemap.outreach.response import ReturnForecast, expected_return, kit_history
+from linemap.outreach.review import review_rounds
 from linemap.outreach.rounds import Ledger
 from linemap.outreach.value import kit_value
 
@@ -27,4 +28,5 @@ __all__ = [
     "kit_history",
     "kit_value",
     "rank_areas",
+    "review_rounds",
 ]

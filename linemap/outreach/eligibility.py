@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -99,11 +100,12 @@ def left_out_table(reason: pd.Series) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["reason", "homes", "meaning"])
 
 
-def column_or(frame: pd.DataFrame, name: str, default: object) -> pd.Series:
+def column_or(frame: pd.DataFrame, name: str, default: Any) -> pd.Series:
     """Return a column, or a column of the default where the frame has none."""
     if name in frame.columns:
         return frame[name]
-    return pd.Series([default] * len(frame), index=frame.index)
+    kind = object if default is None else None
+    return pd.Series(default, index=frame.index, dtype=kind)
 
 
 def require_columns(frame: pd.DataFrame, names: tuple[str, ...], what: str) -> None:

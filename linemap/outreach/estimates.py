@@ -79,6 +79,26 @@ def estimate_from_log(log: pd.DataFrame, *, follow_up: str = "returned") -> pd.D
     return pd.DataFrame(rows, columns=names)
 
 
+def estimates_in_words(estimates: pd.DataFrame) -> list[str]:
+    """Say for each round what its log tells of all eligible homes."""
+    words: list[str] = []
+    for round_id, rows in estimates.groupby("round_id", sort=False):
+        by_name = rows.set_index("quantity")
+        lines, size = by_name.loc["lead lines"], by_name.loc["eligible homes", "estimate"]
+        if pd.isna(lines["estimate"]):
+            words.append(
+                f"{round_id}: no answer in the random audit arm yet, so nothing can be said of "
+                "the homes off the list."
+            )
+            continue
+        words.append(
+            f"{round_id}: {lines['estimate']:.0f} lead lines (95 % interval {lines['low']:.0f} to "
+            f"{lines['high']:.0f}) among {size:,.0f} eligible homes, estimated from the log of "
+            f"{lines['answers']:.0f} answers alone."
+        )
+    return words
+
+
 def _round_estimates(kits: pd.DataFrame, follow_up: str) -> list[dict[str, Any]]:
     audit = kits["arm"].eq("audit").to_numpy()
     strata = [_stratum(kits[~audit], follow_up), _stratum(kits[audit], follow_up)]

@@ -55,7 +55,7 @@ def forecast_round(kits: pd.DataFrame, *, seed: int, draws: int = 2000) -> pd.Da
         raise ArgumentError("a forecast needs at least one kit and 100 draws.")
     rng = np.random.default_rng(seed)
     parts = _parts(kits)
-    areas = pd.factorize(column_or(kits, "area_id", None).astype(str))[0]
+    areas = pd.factorize(column_or(kits, "area_id", None), use_na_sentinel=False)[0]
     lead, lead_sd = _center_and_spread(kits, "p_lead", "p_low", "p_high")
     back, back_sd = _center_and_spread(kits, "p_return", "p_return_low", "p_return_high")
     counted: list[tuple[Floats, Floats]] = []

@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 
 from linemap.errors import ArgumentError, RunFolderError
-from linemap.outreach import KitPlan, Ledger, choose_kits, forecast_round
+from linemap.outreach import KitPlan, Ledger, choose_kits, forecast_round, review_rounds
 from linemap.settings import OutreachSettings
 
 Homes = Callable[..., pd.DataFrame]
@@ -138,6 +138,26 @@ def test_returns_with_faults_are_refused_whole(opened: tuple[Ledger, KitPlan]) -
     with pytest.raises(ArgumentError, match="there is no round 'round 9'"):
         ledger.close_round(good, today=CLOSED, name="round 9")
     assert ledger.rounds()["closed_on"].isna().all()
+
+
+def test_review_of_all_rounds_reads_the_log(opened: tuple[Ledger, KitPlan]) -> None:
+    ledger, plan = opened
+    kits = plan.kits
+    returns = pd.DataFrame(
+        {"parcel_id": kits["parcel_id"], "outcome": "usable", "lead_found": kits["arm"] != "audit"}
+    )
+    ledger.close_round(returns, today=CLOSED)
+    review = review_rounds(ledger.log(), seed=1)
+    eligible = next(r for r in review["estimates"] if r["quantity"] == "eligible homes")
+    assert eligible["estimate"] == pytest.approx(plan.design.eligible)
+    assert {alarm["chart"] for alarm in review["alarms"]} == {
+        "hit rate",
+        "hit rate of the list",
+        "return rate",
+        "calibration",
+    }
+    assert len(review["sentences"]) == 5
+    assert "lead lines (95 % interval" in review["sentences"][0]
 
 
 @pytest.mark.parametrize(
