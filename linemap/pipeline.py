@@ -152,7 +152,7 @@ def score_city(city: City, settings: Settings, *, watch: Stopwatch | None = None
             lead_connector_counts=settings.rules.lead_connector_counts,
         )
     with watch.stage(STAGES[2]):
-        pairs = check_kits(city.kits, city.samples)
+        pairs = check_kits(city.kits, city.samples, doubts=city.doubts)
     with watch.stage(STAGES[3]):
         features = build_features(
             city.parcels,
@@ -221,6 +221,9 @@ def evaluation_frame(city: City, scored: Scored) -> pd.DataFrame:
     frame = scored.features.copy()
     frame["area_id"] = city.parcels["area_id"]
     frame["median_income"] = _from_area(city, "median_income")
+    usable = scored.pairs[scored.pairs["verdict"].ne("not_usable")].groupby("parcel_id")
+    for name in ("first_high", "flushed_high"):
+        frame[f"kit_{name}"] = usable[name].max().reindex(frame.index)
     frame["record_lead"] = record_labels(city.lines, frame.index)
     return frame.join(check_labels(city.checks, frame.index))
 
@@ -370,6 +373,7 @@ def gather(
             method=settings.rules.rank_method,
             as_of=as_of,
             control_homes=control_homes(city),
+            line_diameter_in=city.parcels["line_diameter_in"],
             seed=settings.scoring.seed,
         ),
         model=scored.model.describe(),

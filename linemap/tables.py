@@ -222,6 +222,10 @@ class City:
         As in the contract, same CRS as the parcels.
     rounds : DataFrame
         Earlier rounds; empty on the first.
+    doubts : DataFrame
+        ``kit_id, draw, analyte`` of each result that was set aside because it cannot be read,
+        and ``kit_id`` alone of each kit or result that came twice, so that the verdict on the
+        kit can say so.
     """
 
     name: str
@@ -234,9 +238,14 @@ class City:
     areas: gpd.GeoDataFrame = field(default_factory=lambda: empty_table("areas"))
     sites: pd.DataFrame = field(default_factory=lambda: empty_table("sites"))
     rounds: pd.DataFrame = field(default_factory=lambda: empty_table("rounds"))
+    doubts: pd.DataFrame = field(
+        default_factory=lambda: pd.DataFrame(columns=["kit_id", "draw", "analyte"], dtype=object)
+    )
 
     def sources(self) -> tuple[str, ...]:
         """Return the names of the tables that have rows."""
         return tuple(
-            f.name for f in fields(self) if f.name != "name" and len(getattr(self, f.name)) > 0
+            f.name
+            for f in fields(self)
+            if f.name not in ("name", "doubts") and len(getattr(self, f.name)) > 0
         )

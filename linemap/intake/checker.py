@@ -17,6 +17,9 @@ from linemap.tables import KEYS, Column, complete_table, contract
 SPREADSHEET_ERRORS = ("#REF!", "#DIV/0!", "#VALUE!", "#NAME?", "#NUM!", "#NULL!", "#SPILL!")
 """What a spreadsheet writes into a cell whose formula failed."""
 
+SAME_KEY = "another row above has the same"
+"""How the reason begins for which a row that repeats a key is set aside."""
+
 
 def check_table(
     frame: pd.DataFrame, table: str, file: str = "", rows: pd.Series | None = None
@@ -100,7 +103,7 @@ def check_table(
         note(
             twice,
             keys[0],
-            f"another row above has the same {' + '.join(keys)}.",
+            f"{SAME_KEY} {' + '.join(keys)}.",
             "Keep one of them.",
             "row",
         )

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from linemap.errors import InputError, Problem
+from linemap.intake.checker import SAME_KEY
 from linemap.intake.joins import match_ids, place_parcels, place_sites
 from linemap.intake.places import check_inside, to_metres, working_crs
 from linemap.intake.reading import Dialect, Loaded, load_table, nothing_left, warn_of
@@ -98,7 +99,7 @@ def read_city(settings: Settings, *, tell: Callable[[str], None] | None = None) 
             tables[name] = nothing.set_crs(parcels.crs)
     if "samples" not in tables:
         tables["samples"] = read_results(empty_table("samples"), "")[0]
-    city = City(name=settings.city.name, parcels=parcels, **tables)
+    city = City(name=settings.city.name, parcels=parcels, doubts=desk.doubts(), **tables)
     return Intake(city, desk.problems, desk.counts(), desk.inputs)
 
 
@@ -112,6 +113,7 @@ class _Desk:
         self.stops: list[Problem] = []
         self.later: list[Problem] = []
         self.inputs: list[dict[str, Any]] = []
+        self.unreadable = pd.DataFrame(columns=["kit_id", "draw", "analyte"], dtype=object)
 
     def open(self, table: str, name: str, settings: Settings) -> None:
         """Read one file; keep the reasons if it cannot be used."""
@@ -143,6 +145,15 @@ class _Desk:
     def file(self, name: str) -> str:
         """Return the file of a table as named in the settings."""
         return self.sources[name].file
+
+    def doubts(self) -> pd.DataFrame:
+        """Return results that cannot be read, and kits of which a row came twice."""
+        twice = sorted(
+            {p.value for p in self.problems if p.effect == "row" and p.column == "kit_id"
+             and p.table in ("kits", "samples") and p.reason.startswith(SAME_KEY)}
+        )  # fmt: skip
+        repeated = pd.DataFrame({"kit_id": pd.Series(twice, dtype=object)})
+        return pd.concat([self.unreadable.astype(object), repeated], ignore_index=True)
 
     @property
     def problems(self) -> list[Problem]:
@@ -223,7 +234,10 @@ def _settle_results(desk: _Desk, *, confirmed: bool) -> None:
     if not desk.has("samples"):
         return
     file = desk.file("samples")
-    desk.keep("samples", *read_results(desk.loaded["samples"].table, file))
+    before = desk.loaded["samples"].table
+    desk.keep("samples", *read_results(before, file))
+    lost = ~before.index.isin(desk.loaded["samples"].table.index)
+    desk.unreadable = before.loc[lost, ["kit_id", "draw", "analyte"]]
     if desk.has("kits"):
         kits = desk.loaded["kits"].table
         samples = desk.loaded["samples"].table

@@ -18,6 +18,7 @@ def check_kits(
     kits: pd.DataFrame,
     samples: pd.DataFrame,
     *,
+    doubts: pd.DataFrame | None = None,
     today: dt.date | None = None,
     rules: KitRules | None = None,
 ) -> pd.DataFrame:
@@ -34,6 +35,9 @@ def check_kits(
     samples : DataFrame
         Table of the ``samples`` contract with ``value_ug_l`` [ug/L], ``limit_ug_l`` [ug/L] and
         ``below_limit``. Rows of kits that are not in ``kits`` are not used.
+    doubts : DataFrame, optional
+        ``kit_id, draw, analyte`` of results that were set aside because they cannot be read;
+        without draw and analyte, kits of which a row came twice.
     today : date, optional
         Dates after it are doubted.
     rules : KitRules, optional
@@ -57,6 +61,11 @@ def check_kits(
     first = ~kits["kit_id"].duplicated()
     twice_ids = set(kits.loc[~first, "kit_id"])
     kits = kits.loc[first].reset_index(drop=True)
+    if doubts is not None and len(doubts):
+        known = doubts["draw"].notna()
+        twice_ids |= set(doubts.loc[~known, "kit_id"])
+        lost = doubts[known].assign(value_ug_l=np.nan, limit_ug_l=np.nan, below_limit=False)
+        samples = pd.concat([samples, lost], ignore_index=True)
     place = pd.Index(kits["kit_id"]).get_indexer(pd.Index(samples["kit_id"]))
     samples, place = samples.loc[place >= 0], place[place >= 0]
     back = (kits["received_on"].notna() | kits["collected_on"].notna()).to_numpy(copy=True)
