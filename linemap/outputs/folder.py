@@ -81,5 +81,5 @@ def write_kit_files(
     folder.mkdir(parents=True, exist_ok=True)
     write_csv(kits, folder / "kits.csv")
     write_kit_workbook(kits, folder / "kits.xlsx", city=city, as_of=as_of)
-    write_kit_layer(kits, parcels, folder / "kits.gpkg")
+    write_kit_layer(kits, parcels, folder / "kits.gpkg", as_of=as_of)
     write_route_sheets(kits, folder / "routes.html", city=city, as_of=as_of)

@@ -8,6 +8,7 @@ from typing import Any
 
 import geopandas as gpd
 import pandas as pd
+import pyogrio
 import xlsxwriter
 from jinja2 import Environment, PackageLoader, select_autoescape
 
@@ -156,7 +157,9 @@ def _cell_style(name: str, values: pd.Series, styles: dict[str, Any]) -> Any:
     return styles["whole" if whole or pd.api.types.is_integer_dtype(values) else "fraction"]
 
 
-def write_kit_layer(kits: pd.DataFrame, parcels: gpd.GeoDataFrame, path: Path) -> None:
+def write_kit_layer(
+    kits: pd.DataFrame, parcels: gpd.GeoDataFrame, path: Path, *, as_of: date
+) -> None:
     """Write the kit list as a GeoPackage layer of parcel outlines in WGS 84.
 
     Parameters
@@ -166,11 +169,20 @@ def write_kit_layer(kits: pd.DataFrame, parcels: gpd.GeoDataFrame, path: Path) -
     parcels : GeoDataFrame
         Indexed by parcel_id.
     path : Path
+    as_of : date
+        Day of the list; it stands as the file's time of change, so that the same list gives the
+        same bytes.
     """
     shapes = parcels.geometry.reindex(kits["parcel_id"]).to_numpy()
     rows = kits.reset_index(drop=True).assign(arm=kits["arm"].astype(str).to_numpy())
     layer = gpd.GeoDataFrame(rows, geometry=shapes, crs=parcels.crs)
-    layer.to_crs(4326).to_file(path, layer="kits", driver="GPKG", engine="pyogrio")
+    before = pyogrio.get_gdal_config_option("OGR_CURRENT_DATE")
+    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": f"{as_of.isoformat()}T00:00:00.000Z"})
+    try:
+        path.unlink(missing_ok=True)
+        layer.to_crs(4326).to_file(path, layer="kits", driver="GPKG", engine="pyogrio")
+    finally:
+        pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": before})
 
 
 def write_route_sheets(kits: pd.DataFrame, path: Path, *, city: str, as_of: date) -> None:
