@@ -27,9 +27,16 @@ _HOMES = {
         "SettingsError",
     ),
     "linemap.settings": ("Settings", "load_settings", "parse_settings"),
-    "linemap.tables": ("City", "check_table", "contract", "table_names"),
+    "linemap.tables": ("City", "contract", "table_names"),
     "linemap.published": ("Fact", "all_facts", "fact"),
-    "linemap.intake": ("parse_result", "read_city", "read_parcels", "read_samples", "read_table"),
+    "linemap.intake": (
+        "check_table",
+        "parse_result",
+        "read_city",
+        "read_parcels",
+        "read_samples",
+        "read_table",
+    ),
     "linemap.inventory": (
         "classify_line",
         "classify_lines",

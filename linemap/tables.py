@@ -195,6 +195,7 @@ def complete_table(frame: pd.DataFrame, table: str) -> pd.DataFrame:
             values = out[name].astype(object)
             if column.kind == "material":
                 values = values.where(values.notna(), "unknown")
+            values = values.where(values.isin(column.allowed), None)
             out[name] = pd.Categorical(values, categories=column.allowed)
         elif column.kind in ("number", "integer"):
             out[name] = out[name].astype(float)
