@@ -1,6 +1,7 @@
 """Headless Chromium, pages of the invented city in a temporary folder, and a watchful tab."""
 
 import importlib.util
+import os
 from pathlib import Path
 
 import pandas as pd
@@ -32,6 +33,8 @@ spec.loader.exec_module(map_homes)
 def browser():
     playwright = pytest.importorskip("playwright.sync_api")
     if not CHROMIUM.exists():
+        if os.environ.get("LINEMAP_BROWSER") == "required":
+            pytest.fail("Chromium is not installed, and these tests must not be skipped")
         pytest.skip("Chromium is not installed")
     with playwright.sync_playwright() as play:
         started = play.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS)
