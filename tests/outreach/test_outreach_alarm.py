@@ -23,12 +23,12 @@ def _chances(count: int, seed: int) -> np.ndarray:
 
 def test_false_alarms_and_detection_meet_the_goal() -> None:
     """Fresh draws, not those the limit was set on: at most 5 % false alarms in 1,000 checks
-    (plus 2 standard errors of 600 runs), a fall to half flagged within 100 in nearly all.
+    (plus 2 standard errors of 400 runs), a fall to half flagged within 100 in nearly all.
     """
     base = _chances(400, 1)
     limit = cusum_limit(base, seed=1)
     false_alarms, caught = [], []
-    for seed in range(600):
+    for seed in range(400):
         rng = np.random.default_rng(5_000 + seed)
         p = rng.choice(base, 1000)
         false_alarms.append(cusum(rng.random(1000) < p, p).max() > limit)
@@ -36,7 +36,7 @@ def test_false_alarms_and_detection_meet_the_goal() -> None:
         quiet = rng.random(200) < (before := rng.choice(base, 200))
         outcomes = np.concatenate([quiet, rng.random(100) < late / 2])
         caught.append(cusum(outcomes, np.concatenate([before, late]))[200:].max() > limit)
-    assert np.mean(false_alarms) <= 0.05 + 2 * np.sqrt(0.05 * 0.95 / 600)
+    assert np.mean(false_alarms) <= 0.05 + 2 * np.sqrt(0.05 * 0.95 / 400)
     assert np.mean(caught) > 0.95
 
 

@@ -81,7 +81,7 @@ def test_rank_interval_holds_the_true_rank_about_nine_times_in_ten(make_homes: H
     index = _expected(homes).index
     rng = np.random.default_rng(4)
     hits = []
-    for seed in range(20):
+    for seed in range(10):
         truth = rng.normal(100, 20, 20)
         seen = truth + rng.normal(0, 10, 20)
         around = pd.DataFrame(

@@ -21,7 +21,7 @@ from linemap.outreach import KitPlan, Ledger, choose_kits, forecast_round
 from linemap.settings import OutreachSettings
 
 TODAY = date(2026, 5, 1)
-MOMENTS = 40
+MOMENTS = 30
 """Moments at which the database engine is stopped, for opening and for closing."""
 
 BLIND = 15

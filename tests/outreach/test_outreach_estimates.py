@@ -44,8 +44,9 @@ def _log(seed: int, *, ranking: str, follow_up: str) -> tuple[pd.DataFrame, np.n
     return log, lead
 
 
-@pytest.mark.parametrize("ranking", ["good", "perverse"])
-@pytest.mark.parametrize("follow_up", ["all", "returned"])
+@pytest.mark.parametrize(
+    ("ranking", "follow_up"), [("good", "all"), ("good", "returned"), ("perverse", "returned")]
+)
 def test_unbiased_and_covering_over_200_seeds(ranking: str, follow_up: str) -> None:
     """Known truth drawn here; nominal 95 %, the goal is 93 to 97 %."""
     errors, covered, spread = [], [], []
