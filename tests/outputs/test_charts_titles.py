@@ -38,7 +38,7 @@ def test_reliability_counts_the_groups_that_keep_their_promise():
 
 def test_reliability_says_how_many_homes_a_dot_holds():
     table = bins([0.2, 0.8], [0.2, 0.8]).assign(rows=[20, 31])
-    legend = charts.reliability_chart(table).axes[0].get_legend()
+    legend = charts.reliability_chart(table).legends[0]
     assert any("20 to 31 homes each" in text.get_text() for text in legend.get_texts())
 
 

@@ -127,7 +127,7 @@ def age_chart(scores: pd.DataFrame, year_built: pd.Series) -> Figure:
     axes.set_xlabel(f"year built ({int(table['homes'].sum()):,} homes, in five years)")
     axes.set(ylabel="estimated probability of lead", ylim=(0, 1.02))
     axes.yaxis.set_major_formatter(matplotlib.ticker.PercentFormatter(1.0, decimals=0))
-    axes.legend(frameon=False, fontsize=9)
+    legend_below(figure)
     return figure
 
 

@@ -10,7 +10,14 @@ import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
-from linemap.outputs.charts.canvas import DARK, LIGHT, LINE_STYLES, blank_chart, nothing_chart
+from linemap.outputs.charts.canvas import (
+    DARK,
+    LIGHT,
+    LINE_STYLES,
+    blank_chart,
+    legend_below,
+    nothing_chart,
+)
 
 FEWEST_JUDGED = 30
 """Judged homes below which a learning curve is not worth a title; our choice."""
@@ -51,7 +58,7 @@ def reliability_chart(bins: pd.DataFrame) -> Figure:
         if inside.all()
         else f"{int(inside.sum())} of {len(kept)} groups of homes keep the promised rate of lead"
     )
-    figure, axes = blank_chart(title)
+    figure, axes = blank_chart(title, height=3.7)
     axes.plot([0, 1], [0, 1], color="0.45", linestyle="--", label="promise kept")
     found = kept["found"].to_numpy()
     few, many = int(kept["rows"].min()), int(kept["rows"].max())
@@ -68,7 +75,7 @@ def reliability_chart(bins: pd.DataFrame) -> Figure:
     axes.set(xlabel="promised probability of lead", ylabel="share in which lead was found")
     axes.set(xlim=(-0.02, 1.02), ylim=(-0.02, 1.02))
     _in_percent(axes.xaxis, axes.yaxis)
-    axes.legend(frameon=False, fontsize=9)
+    legend_below(figure)
     return figure
 
 
@@ -100,7 +107,7 @@ def gain_chart(gain: pd.DataFrame, methods: Sequence[str] = _COMPARED) -> Figure
     title = f"The first fifth of the list holds {found['linemap']:.0%} of the lead"
     if "age rule" in found:
         title += f"; oldest first, {found['age rule']:.0%}"
-    figure, axes = blank_chart(title)
+    figure, axes = blank_chart(title, height=3.7)
     axes.plot([0, 1], [0, 1], color="0.45", linestyle=(0, (1, 3)), label="at random")
     axes.axvline(_FIRST_PART, color="0.8", linewidth=1)
     shown = [name for name in methods if name in found]
@@ -117,7 +124,7 @@ def gain_chart(gain: pd.DataFrame, methods: Sequence[str] = _COMPARED) -> Figure
     axes.set(xlabel="share of checked homes looked at", ylabel="share of their lead found")
     axes.set(xlim=(0, 1), ylim=(0, 1.02))
     _in_percent(axes.xaxis, axes.yaxis)
-    axes.legend(frameon=False, fontsize=9)
+    legend_below(figure)
     return figure
 
 
@@ -156,7 +163,7 @@ def learning_chart(learning: pd.DataFrame, *, measure: str = "auc") -> Figure:
         f"{MEASURE_WORDS.get(measure, measure)} goes from {first['value']:.3f} to "
         f"{last['value']:.3f}"
     )
-    figure, axes = blank_chart(title)
+    figure, axes = blank_chart(title, height=3.7)
     for number, (name, part) in enumerate(rows.groupby("method")):
         part = part.sort_values("visible")
         axes.plot(
@@ -174,7 +181,7 @@ def learning_chart(learning: pd.DataFrame, *, measure: str = "auc") -> Figure:
             label="95% interval",
         )  # fmt: skip
     axes.set(xlabel="checked homes learned from", ylabel=MEASURE_WORDS.get(measure, measure))
-    axes.legend(frameon=False, fontsize=9)
+    legend_below(figure)
     return figure
 
 
