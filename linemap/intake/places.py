@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Any
 
 import geopandas as gpd
@@ -126,7 +127,14 @@ def working_crs(parcels: gpd.GeoDataFrame) -> pyproj.CRS:
     The middle is the median of the parcels, so a few misplaced ones do not move it.
     """
     centre = shapely.Point(*middle(parcels.geometry.to_numpy()))
-    return gpd.GeoSeries([centre], crs=parcels.crs).to_crs(WGS84).estimate_utm_crs()
+    (lonlat,) = gpd.GeoSeries([centre], crs=parcels.crs).to_crs(WGS84)
+    return _utm_zone(lonlat.x, lonlat.y)
+
+
+@cache
+def _utm_zone(longitude: float, latitude: float) -> pyproj.CRS:
+    """Look up the UTM zone of a place; the look-up is slow, so it is kept."""
+    return gpd.GeoSeries.from_xy([longitude], [latitude], crs=WGS84).estimate_utm_crs()
 
 
 def to_metres(

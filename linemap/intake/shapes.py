@@ -45,7 +45,9 @@ def check_shapes(
         shape.
     list of Problem
     """
-    shapes = shapely.force_2d(frame.geometry.to_numpy())
+    shapes = frame.geometry.to_numpy().copy()
+    if shapely.has_z(shapes).any():
+        shapes = shapely.force_2d(shapes)
     bad = np.zeros(len(frame), dtype=bool)
     problems: list[Problem] = []
 

@@ -8,6 +8,7 @@ is let loose on it.
 from __future__ import annotations
 
 import hashlib
+import struct
 import zipfile
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -217,6 +218,11 @@ def _suit_shapes(source: Source, head: bytes) -> None:
                 f"the part {' and '.join(absent)} of the Shapefile is not beside it.",
                 "Copy all its parts.",
             )
+        for end in SHAPEFILE_PARTS[:3]:
+            if _cut_off(_beside(source.path, end), end):
+                raise source.refusal(
+                    f"the part {end} of the Shapefile is cut off.", "Copy all its parts again."
+                )
 
 
 def _beside(path: Path, ending: str) -> Path | None:
@@ -225,6 +231,28 @@ def _beside(path: Path, ending: str) -> Path | None:
         if part.is_file():
             return part
     return None
+
+
+def _cut_off(path: Path | None, ending: str) -> bool:
+    """Return whether a part of a Shapefile is shorter than its header says.
+
+    References
+    ----------
+    ESRI Shapefile Technical Description (1998), main file header: length in 16-bit words at
+    byte 24. dBASE table header: records at byte 4, length of header and record at byte 8.
+    """
+    if path is None:
+        return True
+    with path.open("rb") as stream:
+        head = stream.read(32)
+    if len(head) < 32:
+        return True
+    if ending == ".dbf":
+        records, header, length = struct.unpack("<IHH", head[4:12])
+        stated = header + records * length
+    else:
+        stated = 2 * struct.unpack(">I", head[24:28])[0]
+    return path.stat().st_size < int(stated)
 
 
 def _refuse_bomb(source: Source) -> None:

@@ -12,6 +12,8 @@ import numpy as np
 import openpyxl
 import pyarrow as pa
 
+from linemap.errors import Problem
+from linemap.intake.checker import shown
 from linemap.intake.source import RawTable, Source
 from linemap.intake.text import cell_as_text, drop_blank_rows
 
@@ -34,11 +36,14 @@ UNREADABLE = (
 
 
 @contextmanager
-def _sheet(source: Source) -> Iterator[Any]:
-    """Open the named or first sheet; turn every fault of the file into a refusal."""
+def _sheet(source: Source, *, formulas: bool = False) -> Iterator[Any]:
+    """Open the named or first sheet; turn every fault of the file into a refusal.
+
+    With ``formulas`` the cells give their formulas instead of the stored results.
+    """
     book = None
     try:
-        book = openpyxl.load_workbook(source.path, read_only=True, data_only=True)
+        book = openpyxl.load_workbook(source.path, read_only=True, data_only=not formulas)
         names = [sheet.title for sheet in book.worksheets]
         if not names:
             raise source.refusal("the spreadsheet has no sheet.", "Save it again with its table.")
@@ -119,4 +124,50 @@ def read_columns(source: Source, wanted: list[str]) -> RawTable:
         ) from None
     rows = np.array(numbers, dtype=np.int64)
     text, rows = drop_blank_rows(pa.Table.from_arrays(arrays, names=wanted), rows)
-    return RawTable(text, rows)
+    return RawTable(text, rows, problems=_unsaved(source, wanted, places))
+
+
+def _unsaved(source: Source, wanted: list[str], places: list[int]) -> list[Problem]:
+    """Return the cells whose formula has no stored result, so that they look empty.
+
+    A program that is not a spreadsheet may write formulas without working them out.
+    """
+    if not _holds_formulas(source):
+        return []
+    found = []
+    with _sheet(source) as results, _sheet(source, formulas=True) as written:
+        pairs = zip(
+            results.iter_rows(min_row=2, values_only=True),
+            written.iter_rows(min_row=2, values_only=True),
+            strict=False,
+        )
+        for count, (values, texts) in enumerate(pairs, start=1):
+            for name, place in zip(wanted, places, strict=True):
+                text = texts[place] if place < len(texts) else None
+                blank = place >= len(values) or values[place] is None
+                if blank and isinstance(text, str) and text.startswith("="):
+                    found.append(
+                        source.problem(
+                            "the formula in this cell has no stored result.",
+                            "Open the file in a spreadsheet program and save it.",
+                            column=name,
+                            row=str(count),
+                            value=shown(text),
+                            effect="cell",
+                        )
+                    )
+    return found
+
+
+def _holds_formulas(source: Source) -> bool:
+    """Return whether any sheet of the file holds a formula."""
+    with zipfile.ZipFile(source.path) as archive:
+        for name in archive.namelist():
+            if name.startswith("xl/worksheets/") and name.endswith(".xml"):
+                with archive.open(name) as stream:
+                    tail = b""
+                    while piece := stream.read(2**20):
+                        if any(mark in tail + piece for mark in (b"<f>", b"<f ")):
+                            return True
+                        tail = piece[-2:]
+    return False

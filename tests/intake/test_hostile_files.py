@@ -4,8 +4,11 @@ import io
 import os
 import threading
 import zipfile
+from pathlib import Path
 
+import geopandas as gpd
 import numpy as np
+import openpyxl
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -101,6 +104,32 @@ def test_cut_parquet(small_city, keep):
     data = sink.getvalue()
     reason = refusal(small_city, kits=("kits.parquet", data[: int(len(data) * keep)]))
     assert reason == "this is not a whole Parquet file."
+
+
+SAMPLE = Path(__file__).parents[2] / "synthetic_city" / "sample" / "areas.gpkg"
+
+
+@pytest.mark.parametrize("keep", [0.3, 0.9, 0.99])
+@pytest.mark.parametrize("ending", ["gpkg", "fgb", "geojson"])
+def test_cut_shapes(tmp_path, ending, keep):
+    whole = tmp_path / f"whole.{ending}"
+    gpd.read_file(SAMPLE).to_file(whole)
+    data = whole.read_bytes()
+    (tmp_path / f"cut.{ending}").write_bytes(data[: int(len(data) * keep)])
+    with pytest.raises(InputError, match="the file is damaged or not in the format of its ending"):
+        read_table(tmp_path / f"cut.{ending}", "areas")
+
+
+@pytest.mark.parametrize("part", ["shp", "shx", "dbf"])
+@pytest.mark.filterwarnings("ignore::UserWarning", "ignore::RuntimeWarning")
+def test_cut_part_of_a_shapefile(tmp_path, part):
+    """GDAL reads such a file without a word and leaves out rows."""
+    gpd.read_file(SAMPLE).to_file(tmp_path / "a.shp")
+    assert len(read_table(tmp_path / "a.shp", "areas")) == 5
+    path = tmp_path / f"a.{part}"
+    path.write_bytes(path.read_bytes()[:-20])
+    with pytest.raises(InputError, match=rf"the part \.{part} of the Shapefile is cut off"):
+        read_table(tmp_path / "a.shp", "areas")
 
 
 @pytest.mark.filterwarnings("ignore::linemap.errors.InputWarning")
@@ -230,6 +259,20 @@ def test_line_without_end_is_refused(tmp_path):
     (tmp_path / "long.csv").write_bytes(b"parcel_id," * 300_000)
     with pytest.raises(InputError, match="the first line has no end within a million characters"):
         read_table(tmp_path / "long.csv", "parcels")
+
+
+def test_formulas_without_results_are_not_taken_for_empty_cells(small_city, tmp_path):
+    book = openpyxl.Workbook()
+    book.active.append(["parcel_id", "utility_material", "customer_material", "installed_year"])
+    book.active.append(["0001", "lead", "lead", "=1900+24"])
+    book.active.append(["0002", "copper", "copper", 1951])
+    book.save(tmp_path / "lines.xlsx")
+    intake = read_city(small_city(lines=("lines.xlsx", None)))
+    assert [str(p) for p in intake.problems] == [
+        "lines.xlsx, table lines, column installed_year, row 1 [=1900+24]: the formula in this "
+        "cell has no stored result. Open the file in a spreadsheet program and save it."
+    ]
+    assert intake.counts["lines"] == {"rows_in": 2, "used": 2, "quarantined": 0, "cells": 1}
 
 
 MARKUP = "<script>alert('1')</script>&\"<b>"

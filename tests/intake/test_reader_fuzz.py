@@ -16,7 +16,7 @@ from linemap.intake.source import open_source
 from linemap.intake.text import cell_as_text, column_as_text
 
 BOUNDED = settings(
-    max_examples=120, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 HEADER = b"parcel_id,utility_material,customer_material,basis\n"
 SEPARATORS = [b",", b";", b"\n", b"\r\n", b"\r", b"\t", b" ", b""]
