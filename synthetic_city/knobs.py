@@ -51,13 +51,13 @@ class Knobs:
     # share of today's homes built before the year; our choice, with the burst of wartime housing
     # that Goovaerts 2017 saw in inspected lines
     growth: Curve = (
-        (0.0, 1882.0),
-        (0.07, 1900.0),
-        (0.18, 1915.0),
-        (0.32, 1930.0),
-        (0.36, 1940.5),
-        (0.43, 1945.5),
-        (0.64, 1960.0),
+        (0.0, 1884.0),
+        (0.05, 1900.0),
+        (0.13, 1915.0),
+        (0.27, 1930.0),
+        (0.32, 1940.5),
+        (0.39, 1945.5),
+        (0.62, 1960.0),
         (0.80, 1975.0),
         (0.92, 2000.0),
         (1.0, 2022.0),
@@ -65,7 +65,7 @@ class Knobs:
     year_spread: float = 2.5  # homes about their tract's year, sd; our choice
     year_spread_war: float = 0.9  # wartime tracts went up at once; our choice
     main_renewed: float = 0.22  # stretches before 1955 whose main was laid anew; our choice
-    infill_share: float = 0.13  # built later than the tract; our choice
+    infill_share: float = 0.09  # built later than the tract; our choice
     infill_reuses_line: float = 0.5  # new house on the old line: building year is not line year
     year_missing: float = 0.06  # our choice
     year_rounded_old: float = 0.28  # of homes before 1940, to 5 or 10 years; our choice
@@ -101,21 +101,20 @@ class Knobs:
     # utility side lead by year of the line at an average contract; shape: peak of the war years
     # and galvanized before 1934, Goovaerts 2017; end with the ban; heights our choice
     lead_curve: Curve = (
-        (1870.0, 0.45),
-        (1895.0, 0.66),
-        (1912.0, 0.64),
-        (1920.0, 0.42),
-        (1927.0, 0.20),
-        (1934.0, 0.09),
-        (1939.0, 0.08),
-        (1941.0, 0.36),
-        (1943.0, 0.86),
-        (1945.0, 0.76),
-        (1947.0, 0.24),
-        (1952.0, 0.07),
-        (1958.0, 0.025),
-        (1965.0, 0.009),
-        (1975.0, 0.004),
+        (1870.0, 0.50),
+        (1895.0, 0.70),
+        (1912.0, 0.66),
+        (1919.0, 0.48),
+        (1926.0, 0.18),
+        (1933.0, 0.05),
+        (1938.0, 0.06),
+        (1941.0, 0.45),
+        (1943.5, 0.90),
+        (1946.0, 0.70),
+        (1949.0, 0.22),
+        (1953.0, 0.06),
+        (1960.0, 0.015),
+        (1968.0, 0.005),
         (1988.0, 0.001),
         (2030.0, 0.0004),
     )
@@ -139,16 +138,16 @@ class Knobs:
         (1995, 0.00, 0.68, 0.32, 0.00),
         (2025, 0.00, 0.40, 0.60, 0.00),
     )
-    contract_spacing: float = 350.0  # main contracts of 200 to 500 m; our choice
-    contract_sd: float = 1.5  # sd of a contract's effect [log-odds]; our choice
+    contract_spacing: float = 420.0  # main contracts of 200 to 500 m; our choice
+    contract_sd: float = 1.3  # sd of a contract's effect [log-odds]; our choice
     big_line_effect: float = -4.0  # lead is rare at two inches and more, JAWWA January 2022
     customer_lead_if_lead: float = 0.80  # customer side lead behind a lead utility side; our choice
-    customer_lead_if_not: float = 0.035  # before 1945; our choice
+    customer_lead_if_not: float = 0.04  # before 1945; our choice
     # how that fades with the year of the line, gone with the ban; our choice
     customer_lead_fades: Curve = ((1945.0, 1.0), (1960.0, 0.2), (1986.0, 0.004))
     customer_lead_big: float = 0.15  # factor on lead for lines of two inches and more; our choice
-    renewed_with_main: tuple[float, float] = (0.26, 0.16)  # utility side only, both; our choice
-    renewed_old: float = 0.05  # whole line renewed, lines before 1960; our choice
+    renewed_with_main: tuple[float, float] = (0.26, 0.18)  # utility side only, both; our choice
+    renewed_old: float = 0.06  # whole line renewed, lines before 1960; our choice
     renewed_customer: float = 0.07  # customer side only, lines before 1960; our choice
     renewed_income: float = 0.5  # log effect of one sd of area income on the last; our choice
     renewed_material: tuple[float, float] = (0.7, 0.3)  # copper, plastic; our choice
@@ -286,12 +285,12 @@ PRESETS: dict[str, Knobs] = {
     "good_records": _GOOD,
     "poor_records": replace(
         _GOOD,
-        record_blank=0.57,
+        record_blank=0.55,
         record_blank_spread=0.9,
-        record_false_lead=0.30,
-        record_missed_lead=0.27,
+        record_false_lead=0.26,
+        record_missed_lead=0.22,
         record_spread=0.7,
-        record_stale=0.5,
+        record_stale=0.45,
     ),
     "corrosion_control": replace(
         _GOOD,
@@ -301,7 +300,7 @@ PRESETS: dict[str, Knobs] = {
     ),
 }
 """Three kinds of city. ``good_records``: 45 % of records unknown, few wrong. ``poor_records``:
-60 % unknown, wrong often and unevenly. ``corrosion_control``: records as in the first, but the
+55 % unknown and more, wrong often and unevenly. ``corrosion_control``: as the first, but the
 water hides the line."""
 
 

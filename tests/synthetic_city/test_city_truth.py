@@ -32,7 +32,7 @@ def figures(cities):
 @pytest.mark.parametrize("preset", NAMES)
 def test_best_possible_ranking_is_neither_easy_nor_hopeless(figures, preset):
     assert 0.88 <= figures[preset]["oracle_auc"] <= 0.95
-    assert 0.70 <= figures[preset]["oracle_ap"] <= 0.82
+    assert 0.70 <= figures[preset]["oracle_ap"] <= 0.81
 
 
 def test_about_45_percent_of_records_are_unknown(figures):
