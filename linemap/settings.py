@@ -17,7 +17,6 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from linemap.errors import SettingsError
 from linemap.tables import INPUT_TABLES, contract, mappable_columns
 
-
 Edition = Literal["LCR", "LCRR", "LCRI"]
 """Editions of the lead and copper rule."""
 
