@@ -14,7 +14,10 @@ from linemap.errors import ArgumentError
 from linemap.features.graph import place_units
 
 NEIGHBOURS = 12
-"""Homes with a known year that are averaged into ``neighbour_year``."""
+"""Homes with a known year whose median is ``neighbour_year``."""
+
+LATER_BY = 7
+"""Years by which a home is younger than its block from which it may stand on an older line."""
 
 NUMBERS = ("dwelling_units", "line_diameter_in", "main_year", "assessed_value")
 
@@ -46,8 +49,11 @@ def build_features(
     DataFrame
         Index of ``parcels``, with ``x``, ``y`` [m], ``year_built`` [year] (missing kept),
         ``block_year`` [year] (median of the street segment or cell), ``neighbour_year`` [year]
-        (distance-weighted mean of the nearest homes with a known year, itself left out),
-        ``main_year`` [year], ``line_diameter_in`` [in], ``dwelling_units``, ``assessed_value``,
+        (median of the nearest homes with a known year, itself left out),
+        ``main_later`` [years] (how much younger the main is than the home: lines are renewed
+        with their main), ``replaced_home_year`` [year] (year of the block where the home is
+        much younger: a new house may stand on the old line), ``main_year`` [year],
+        ``line_diameter_in`` [in], ``dwelling_units``, ``assessed_value``,
         ``area_m2`` [m2], ``land_use``, ``area_id`` (to report by, not to predict from), the
         extra columns and, if asked for, ``median_income``.
 
@@ -74,6 +80,10 @@ def build_features(
         out[name] = _number(parcels, name)
     size = shapely.area(parcels.geometry.to_numpy())
     out["area_m2"] = np.where(size > 0, size, np.nan)
+    year = out["year_built"].fillna(out["neighbour_year"])
+    out["main_later"] = out["main_year"] - year
+    later = year > out["block_year"] + LATER_BY
+    out["replaced_home_year"] = out["block_year"].where(later)
     for name in ("land_use", "area_id"):
         out[name] = _text(parcels, name)
     for name in extra:
@@ -98,19 +108,17 @@ def _text(frame: pd.DataFrame, name: str) -> pd.Series:
 
 
 def _neighbour_year(table: pd.DataFrame) -> np.ndarray:
-    """Return the distance-weighted mean year of the nearest other homes with a known year."""
+    """Return the median year of the nearest other homes with a known year."""
     year = table["year_built"].to_numpy()
     place = table[["x", "y"]].to_numpy()
     known = np.flatnonzero(~np.isnan(year) & np.isfinite(place).all(axis=1))
     if len(known) < 2:
         return np.full(len(table), np.nan)
-    tree = cKDTree(place[known])
     k = min(NEIGHBOURS + 1, len(known))
-    distance, near = tree.query(np.nan_to_num(place), k=k)
-    near = known[near]
-    weight = 1.0 / (25.0 + distance)
-    weight[near == np.arange(len(table))[:, None]] = 0.0
-    return (weight * year[near]).sum(axis=1) / weight.sum(axis=1)
+    near = known[cKDTree(place[known]).query(np.nan_to_num(place), k=k)[1]]
+    years = year[near]
+    years[near == np.arange(len(table))[:, None]] = np.nan
+    return np.asarray(np.nanmedian(years, axis=1))
 
 
 def _income(area_id: pd.Series, areas: pd.DataFrame | None) -> np.ndarray:

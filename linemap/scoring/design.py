@@ -6,22 +6,21 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from scipy import linalg
 from sklearn.preprocessing import SplineTransformer
 
-NOT_PREDICTORS = ("area_id", "median_year")
-YEARS = ("year_built", "block_year", "neighbour_year", "main_year")
+NOT_PREDICTORS = ("area_id", "x", "y")
+"""Columns that place a home or report on it; place has an effect of its own."""
+
+YEARS = ("year_built", "block_year", "neighbour_year", "main_year", "main_later", "replaced_home_year")
 LOGGED = ("assessed_value", "area_m2", "dwelling_units", "median_income")
-CURVE_KNOTS = {"year_built": 26, "block_year": 10, "neighbour_year": 10, "main_year": 8}
+CURVE_KNOTS = {"year_built": 26, "block_year": 10, "neighbour_year": 10, "main_year": 8, "main_later": 10, "replaced_home_year": 8}
 OTHER_KNOTS = 5
 LEAST_USE = 25
 """Homes below which a use is read as "other"."""
 
-ROUGHNESS = {"year_built": 3.0, "x": 6.0, "y": 6.0}
-OTHER_ROUGHNESS = 5.0
-"""Penalty on second differences of neighbouring knots: one over the variance of a bend."""
-
-RIDGE = 0.15
-"""Penalty on every coefficient: one over its prior variance."""
+RIDGE = 0.03
+"""Size of the penalty on coefficients, beside one on the second differences of a curve."""
 
 
 class Design:
@@ -29,7 +28,8 @@ class Design:
 
     ``fit`` places the knots; ``matrix`` evaluates the basis. The curve of the building year has
     a knot about every five years, so it may rise and fall freely; nothing forces it to be
-    monotone. A home without a year takes the curve of its neighbours' year instead.
+    monotone. A column that is missing for a home adds nothing but one level of its own. How much
+    each term is smoothed is learned with the fit, see :func:`linemap.scoring.joint.smooth`.
     """
 
     def fit(self, features: pd.DataFrame) -> Design:
@@ -44,7 +44,7 @@ class Design:
         self.levels_: dict[str, list[str]] = {}
         self.terms_: dict[str, slice] = {"base": slice(0, 1)}
         start = 1
-        blocks: list[np.ndarray] = [np.zeros((1, 1))]
+        blocks: list[np.ndarray] = [np.full((1, 1), 0.01)]
         for name in features.columns:
             if name in NOT_PREDICTORS:
                 continue
@@ -55,10 +55,11 @@ class Design:
                     continue
                 self.curves_[name] = self._curve(name, known)
                 width = self.curves_[name].n_features_out_
-                blocks.append(self._bend_penalty(width, ROUGHNESS.get(name, OTHER_ROUGHNESS)))
+                bend = self._bend_penalty(width)
                 if not np.isfinite(values).all():
                     width += 1
-                    blocks.append(np.full((1, 1), RIDGE))
+                    bend = linalg.block_diag(bend, RIDGE)
+                blocks.append(bend)
                 self.terms_[name] = slice(start, start + width)
             else:
                 counts = features[name].astype(object).value_counts()
@@ -71,13 +72,7 @@ class Design:
                 self.terms_[name] = slice(start, start + width)
             start += width
         self.n_columns_ = start
-        self.penalty_ = np.zeros((start, start))
-        at = 0
-        for block in blocks:
-            end = at + len(block)
-            self.penalty_[at:end, at:end] = block
-            at = end
-        self.penalty_[0, 0] = 0.01
+        self.penalty_ = linalg.block_diag(*blocks)
         return self
 
     def _values(self, features: pd.DataFrame, name: str) -> np.ndarray:
@@ -90,7 +85,7 @@ class Design:
         if high <= low:
             low, high = known.min(), known.max()
         knots = np.linspace(low, high, CURVE_KNOTS.get(name, OTHER_KNOTS))
-        if name not in YEARS and name not in ("x", "y"):
+        if name not in YEARS:
             spread = np.unique(np.quantile(known, np.linspace(0.003, 0.997, OTHER_KNOTS)))
             if len(spread) >= 3:
                 knots = spread
@@ -100,9 +95,9 @@ class Design:
         return curve.fit(knots[:, None])
 
     @staticmethod
-    def _bend_penalty(width: int, roughness: float) -> np.ndarray:
+    def _bend_penalty(width: int) -> np.ndarray:
         bend = np.diff(np.eye(width), n=2, axis=0)
-        return roughness * bend.T @ bend + RIDGE * np.eye(width)
+        return bend.T @ bend + RIDGE * np.eye(width)
 
     def matrix(self, features: pd.DataFrame) -> np.ndarray:
         """Evaluate the basis.
@@ -127,7 +122,7 @@ class Design:
             elif name in self.levels_:
                 code = pd.Categorical(
                     features[name].astype(object), categories=self.levels_[name]
-                ).codes
+                ).codes.astype(np.int64)
                 row = np.flatnonzero(code >= 0)
                 out[row, term.start + code[row]] = 1.0
         return out

@@ -54,6 +54,8 @@ class Homes:
         parcel_id of each home.
     era : ndarray of int
         0 before 1930, 1 to 1949, 2 to 1969, 3 to 1988, 4 later, 5 not known.
+    renewed_main : ndarray of int
+        1 where the main is more than 15 years younger than the home, 0 elsewhere.
     area : ndarray of int
         Neighbourhood of each home: the planning area, else a square of 1 km.
     n_areas : int
@@ -61,6 +63,7 @@ class Homes:
 
     index: pd.Index
     era: np.ndarray
+    renewed_main: np.ndarray
     area: np.ndarray
     n_areas: int
 
@@ -71,6 +74,9 @@ class Homes:
 
 ERA_STARTS = (1930, 1950, 1970, 1989)
 """Cut points of eras [year]: common practice, except 1989, the year after the ban took hold."""
+
+RENEWED_AFTER = 15
+"""Years by which a main is younger than a home from which it counts as renewed."""
 
 ERAS = (
     "before 1930",
@@ -95,4 +101,7 @@ def describe_homes(features: pd.DataFrame) -> Homes:
         column = np.floor((features["x"] - features["x"].min()) / 1000.0)
         row = np.floor((features["y"] - features["y"].min()) / 1000.0)
         area, names = pd.factorize((row * 1e6 + column).to_numpy())
-    return Homes(features.index, era, np.asarray(area), len(names))
+    renewed = np.zeros(len(features), dtype=int)
+    if "main_year" in features.columns:
+        renewed = (features["main_year"].to_numpy(dtype=float) > year + RENEWED_AFTER).astype(int)
+    return Homes(features.index, era, renewed, np.asarray(area), len(names))

@@ -103,9 +103,31 @@ class FieldFit:
         value += 0.5 * log_determinant(factorize(problem.place.precision))
         if len(self.b):
             value -= 0.5 * np.linalg.slogdet(self.schur)[1]
+            value += 0.5 * np.linalg.slogdet(problem.penalty)[1]
         return float(value)
 
 
+def before_own_evidence(fit: FieldFit, weight: np.ndarray, variance: np.ndarray) -> np.ndarray:
+    """Return each home's log-odds before its own evidence.
+
+    The fitted field has already heard the home itself. Its own pull is taken out again, so that
+    the home's evidence may be added without counting it twice. The mode is used as it is, not
+    averaged over its uncertainty: the level of a mode is already fitted to the averages.
+
+    Parameters
+    ----------
+    fit : FieldFit
+    weight : ndarray, shape (n,)
+        Evidence that the field was fitted to.
+    variance : ndarray, shape (n,)
+        Posterior variance of the log-odds.
+    """
+    pull = expit(fit.e + weight) - expit(fit.e)
+    without = variance / np.maximum(1.0 - variance * fit.information, 0.2)
+    return np.asarray(fit.e - without * pull)
+
+
+KAP = 0.0
 P_BINS = np.array([-3.0, -2.0, -1.0, 0.0, 1.0])
 
 

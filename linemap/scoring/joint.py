@@ -8,19 +8,27 @@ its own homes, and the place effect is fitted once more on top of those priors.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.special import expit
+from scipy import linalg
 
-from linemap.scoring.field import FieldFit, FieldProblem, fit_field
+from linemap.scoring.draws import draw_field, field_variance
+from linemap.scoring.field import FieldFit, FieldProblem, before_own_evidence, fit_field
 from linemap.scoring.place import PlaceField
 from linemap.scoring.sources import Sources
 
 SD_GRID = (0.3, 0.5, 0.75, 1.0, 1.35, 1.8)
 RANGE_GRID = (120.0, 200.0, 350.0, 600.0, 1000.0, 1800.0, 3200.0)
+DRAWS = 40
+"""Draws from which the variance is taken between rounds."""
+
 PLACE_TURNS = (1, 3)
 """Rounds before which sd and range are chosen anew."""
+
+
+SMOOTHING_LIMITS = (0.05, 1e4)
+"""Least and greatest multiple of a term's penalty."""
 
 
 @dataclass(frozen=True)
@@ -45,17 +53,28 @@ class JointFit:
     tried: dict[tuple[float, float], float]
 
 
-def fit_rounds(problem: FieldProblem, sources: Sources, *, rounds: int) -> JointFit:
+def fit_rounds(
+    problem: FieldProblem,
+    terms: list[slice],
+    sources: Sources,
+    *,
+    rounds: int,
+    rng: np.random.Generator,
+) -> JointFit:
     """Run the rounds; the error rates of ``sources`` are learned on the way.
 
     Parameters
     ----------
     problem : FieldProblem
-        Design, graph and starting field; its weights are replaced.
+        Design, graph and starting field; its weights and smoothing are replaced.
+    terms : list of slice
+        Columns of each smooth term.
     sources : Sources
     rounds : int
+    rng : Generator
     """
     start: tuple[np.ndarray, np.ndarray] | None = None
+    unit_penalty = problem.penalty
     tried: dict[tuple[float, float], float] = {}
     for turn in range(rounds):
         testimony = sources.testimony(teaching=True)
@@ -63,12 +82,50 @@ def fit_rounds(problem: FieldProblem, sources: Sources, *, rounds: int) -> Joint
         if turn in PLACE_TURNS:
             place, tried = choose_place(problem, start)
             problem = problem.with_place(place)
-        fit = fit_field(problem, start, steps=8)
+        fit = fit_field(problem, start, steps=4, tolerance=0.5)
         start = (fit.b, fit.u)
-        sources.learn(expit(fit.e + problem.weight), testimony)
+        penalty = smooth(problem.penalty, unit_penalty, terms, fit)
+        problem = replace(problem, penalty=penalty)
+        draws = draw_field(problem, fit, n_draws=DRAWS, rng=rng)
+        variance = field_variance(problem.x, problem.unit, draws)
+        before = before_own_evidence(fit, problem.weight, variance)
+        sources.learn(before, testimony)
     problem = problem.with_weight(sources.testimony(teaching=True).weight())
     fit = fit_field(problem, start, steps=8)
     return JointFit(problem, fit, problem.place, tried)
+
+
+def smooth(
+    penalty: np.ndarray, unit_penalty: np.ndarray, terms: list[slice], fit: FieldFit
+) -> np.ndarray:
+    """Return the penalty with each term's smoothing moved towards its likeliest amount.
+
+    One step of the generalized Fellner-Schall update: a term whose curve uses few degrees of
+    freedom, or is nearly flat, is smoothed more; a term without use ends up flat.
+
+    Parameters
+    ----------
+    penalty : ndarray, shape (p, p)
+        Current penalty, block by block a multiple of ``unit_penalty``.
+    unit_penalty : ndarray, shape (p, p)
+    terms : list of slice
+    fit : FieldFit
+        Fit under the current penalty.
+
+    References
+    ----------
+    Wood and Fasiolo (2017), Biometrics 73: generalized Fellner-Schall method.
+    """
+    covariance = linalg.inv(fit.schur)
+    out = penalty.copy()
+    for term in terms:
+        unit = unit_penalty[term, term]
+        b = fit.b[term]
+        now = penalty[term.start, term.start] / unit_penalty[term.start, term.start]
+        used = len(b) - now * np.einsum("ij,ji->", covariance[term, term], unit)
+        best = max(used, 0.05) / max(float(b @ unit @ b), 1e-6)
+        out[term, term] = np.clip(best, *SMOOTHING_LIMITS) * unit
+    return out
 
 
 def choose_place(
@@ -105,7 +162,7 @@ def choose_place(
     return field_at(*at), {(SD_GRID[i], RANGE_GRID[j]): v for (i, j), v in tried.items()}
 
 
-def cross_fit(joint: JointFit, fold: np.ndarray) -> tuple[np.ndarray, FieldProblem, FieldFit]:
+def cross_fit(joint: JointFit, fold: np.ndarray) -> tuple[np.ndarray, FieldFit]:
     """Give every home a prior that never saw its block, then fit places on top.
 
     Parameters
@@ -117,15 +174,16 @@ def cross_fit(joint: JointFit, fold: np.ndarray) -> tuple[np.ndarray, FieldProbl
     -------
     prior : ndarray, shape (n_homes,)
         Log-odds of building, use and size.
-    problem : FieldProblem
-        Places alone, with the prior as offset.
     fit : FieldFit
+        Of the places alone, with the prior as offset.
     """
     problem = joint.problem
     prior = np.zeros(len(fold))
     for k in np.unique(fold):
         out = fold == k
-        fit = fit_field(problem.without(out), (joint.fit.b, joint.fit.u), steps=6)
+        fit = fit_field(
+            problem.without(out), (joint.fit.b, joint.fit.u), steps=4, tolerance=0.1
+        )
         prior[out] = problem.x[out] @ fit.b.astype(np.float32)
     places = problem.places_only(prior)
-    return prior, places, fit_field(places, (np.zeros(0), joint.fit.u), steps=8)
+    return prior, fit_field(places, (np.zeros(0), joint.fit.u), steps=8)

@@ -9,12 +9,13 @@ import numpy as np
 import pandas as pd
 from scipy import sparse
 from scipy.special import expit
+from threadpoolctl import threadpool_limits
 
 from linemap.errors import ArgumentError, EvidenceError
 from linemap.scoring.design import Design
 from linemap.scoring.draws import Z90, draw_field, field_variance, group_counts
 from linemap.scoring.evidence import Evidence, describe_homes
-from linemap.scoring.field import FieldProblem
+from linemap.scoring.field import FieldProblem, before_own_evidence
 from linemap.scoring.folds import block_folds
 from linemap.scoring.information import change_over_odds, joint_outcomes
 from linemap.scoring.joint import cross_fit, fit_rounds
@@ -121,7 +122,7 @@ class LineModel:
         target: Target = "lead",
         prior: Literal["spline", "trees", "both"] = "spline",
         rounds: int = 5,
-        folds: int = 4,
+        folds: int = 8,
         block_m: float = 600.0,
         draws: int = 200,
         seed: int = 1,
@@ -172,6 +173,11 @@ class LineModel:
                 "from, so no probability would mean anything. Bring the table lines or the table "
                 "checks; checks made because lead was suspected do not suffice."
             )
+        with threadpool_limits(limits=1):
+            self._fit(features, graph)
+        return self
+
+    def _fit(self, features: pd.DataFrame, graph: Graph) -> None:
         self.design_ = Design().fit(features)
         n = len(features)
         problem = FieldProblem(
@@ -183,7 +189,13 @@ class LineModel:
             kind=self.sources_.kind,
             offset=np.zeros(n),
         )
-        self.joint_ = fit_rounds(problem, self.sources_, rounds=self.rounds)
+        self.joint_ = fit_rounds(
+            problem,
+            list(self.design_.terms_.values())[1:],
+            self.sources_,
+            rounds=self.rounds,
+            rng=np.random.default_rng([self.seed, 0]),
+        )
         self.fold_ = block_folds(
             features["x"].to_numpy(),
             features["y"].to_numpy(),
@@ -191,10 +203,10 @@ class LineModel:
             folds=self.folds,
             rng=np.random.default_rng([self.seed, 1]),
         )
-        self.prior_, _, places = cross_fit(self.joint_, self.fold_)
-        self.place_ = places.u[graph.unit]
+        self.prior_, places = cross_fit(self.joint_, self.fold_)
         self._draw()
-        return self
+        before = before_own_evidence(places, self.joint_.problem.weight, self.variance_)
+        self.place_ = before - self.prior_
 
     def _draw(self) -> None:
         rng = np.random.default_rng([self.seed, 2])

@@ -7,7 +7,9 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from scipy.special import expit
 
+from linemap.published import fact
 from linemap.scoring.evidence import Evidence, Homes
 from linemap.scoring.sides import (
     FOUR,
@@ -99,6 +101,7 @@ class Sources:
             "check": self.check,
         }
         self.pattern = SidePattern(self.states)
+        self.unseen_share = float(fact("scoring.record.unseen_share").value)
         self.kind = np.zeros(len(homes.index), dtype=np.int64)
         for bit, name in enumerate(SOURCES):
             heard = self.check.teaches if name == "check" else self.witnesses[name].heard
@@ -121,11 +124,13 @@ class Sources:
             said["check"] = said["check"] * self.check.teaches[:, None]
         return Testimony(said, self.pattern.log_share(self.homes.era, rng))
 
-    def learn(self, p_lead: np.ndarray, testimony: Testimony) -> None:
-        """Learn all error rates from the posterior probability of lead."""
+    def learn(self, before: np.ndarray, testimony: Testimony) -> None:
+        """Learn all error rates, given each home's log-odds before its own evidence."""
+        p_lead = expit(before + testimony.weight())
         soft = state_posterior(p_lead, testimony.total, testimony.log_share)
+        seen = np.where(self.check.teaches, 1.0, self.unseen_share)[:, None]
         for witness in self.witnesses.values():
-            witness.learn(soft)
+            witness.learn(soft * seen if witness is self.record else soft, before)
         self.pattern.learn(soft * (self.kind > 0)[:, None], self.homes.era)
 
     def names(self) -> tuple[str, ...]:

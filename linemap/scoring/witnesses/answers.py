@@ -47,7 +47,7 @@ class AnswersWitness:
             )
             self.parameters[question] = self.strength * self.default[question]
 
-    def learn(self, soft: np.ndarray) -> None:
+    def learn(self, soft: np.ndarray, before: np.ndarray) -> None:
         """Learn how often each answer is given in each state."""
         for question, words in QUESTIONS.items():
             code = self.code[question]

@@ -14,7 +14,7 @@ class Witness(Protocol):
     heard: np.ndarray
     """Whether the source says anything of each home."""
 
-    def learn(self, soft: np.ndarray) -> None:
+    def learn(self, soft: np.ndarray, before: np.ndarray) -> None:
         """Learn error rates from the posterior of each state of each home."""
 
     def weights(self, rng: np.random.Generator | None = None) -> np.ndarray:

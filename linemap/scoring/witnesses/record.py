@@ -9,19 +9,26 @@ import pandas as pd
 
 from linemap.published import fact
 from linemap.scoring.evidence import ERAS, Homes
-from linemap.scoring.sides import LEAD, UNKNOWN, Target, side_codes
+from linemap.scoring.sides import UNKNOWN, Target, counts_as_target, side_codes
 from linemap.scoring.witnesses.code_table import shares, shrunk_counts, soft_counts
+from linemap.scoring.witnesses.error_rate import ErrorRate
 
 SIDES_KNOWN = ("neither", "utility only", "customer only", "both")
+START = -1.0
+"""Log-odds of lead from which the first round starts."""
 
 
 class RecordWitness:
     """What the record says of both sides, given what the line is.
 
-    The record is read as one code for both sides, since its two entries often err together.
-    Missing entries carry no weight: shares are taken among homes with the same sides known.
-    Shares are learned overall, then by era, then by neighbourhood within the era, each shrunk
-    to the one before.
+    Two questions are asked in turn. Does the record say lead on a side of which it says
+    anything, where that is so and where it is not: two error rates that differ by era and
+    neighbourhood. And which of the two sides does it then name, in each state. Blank entries
+    carry no weight: shares are taken among records with the same sides filled in.
+
+    Records grow stale: where lead was common, a home without lead has often lost it since, and
+    the card may still say lead. So the rate of false lead also rises with the chance of lead
+    before the record, and where the main was renewed.
     """
 
     name = "record"
@@ -30,108 +37,127 @@ class RecordWitness:
         self, lines: pd.DataFrame, homes: Homes, states: np.ndarray, target: Target = "lead"
     ) -> None:
         self.homes, self.states = homes, states
-        side = np.full((len(homes.index), 2), UNKNOWN)
+        n = len(homes.index)
+        self.side = np.full((n, 2), UNKNOWN)
+        yes = np.zeros((n, 2), dtype=bool)
         row = homes.rows(lines["parcel_id"])
         ours = row >= 0
-        side[row[ours], 0] = side_codes(lines["utility_material"])[ours]
-        side[row[ours], 1] = side_codes(lines["customer_material"])[ours]
-        self.side = side
-        self.code = side[:, 0] * 4 + side[:, 1]
-        self.known = (side[:, 0] != UNKNOWN) + 2 * (side[:, 1] != UNKNOWN)
+        for s, column in enumerate(("utility_material", "customer_material")):
+            code = side_codes(lines[column])
+            self.side[row[ours], s] = code[ours]
+            yes[row[ours], s] = counts_as_target(code, lines.get("ever_below_lead"), target)[ours]
+        known = self.side != UNKNOWN
+        self.known = known[:, 0] + 2 * known[:, 1]
         self.heard = self.known > 0
-        self.group = homes.era * homes.n_areas + homes.area
-        self.strength = dict(fact("scoring.record.strength").value)
-        self.default = self._default(target)
-        self.overall = self.default * float(self.strength["overall"])
-        self.by_era = np.repeat(self._unit(self.overall)[None], len(ERAS), axis=0)
-        self.by_group: np.ndarray | None = None
+        self.says_lead = yes.any(axis=1)
+        self.named = yes[:, 0] + 2 * yes[:, 1]
+        self.visible = np.array(
+            [[bool(u and k & 1) or bool(c and k & 2) for u, c in states] for k in range(4)]
+        )
+        stated, spread = (
+            fact(f"scoring.record.{name}").value for name in ("false_lead", "missed_lead")
+        ), fact("scoring.record.spread").value
+        self.false_lead, self.missed_lead = (
+            ErrorRate(
+                [rate["level"], rate["renewed_main"], rate["likely"], *[0.0] * len(ERAS)],
+                [spread["level"], spread["renewed_main"], spread["likely"]]
+                + [spread["era"]] * len(ERAS),
+                homes.n_areas,
+                spread["area"],
+            )
+            for rate in stated
+        )
+        self.names_strength = float(fact("scoring.record.names_strength").value)
+        self.names_default = self._names_default()
+        self.names = self.names_strength * self.names_default
+        self.columns = self._columns(np.full(n, START))
 
-    def _default(self, target: Target) -> np.ndarray:
-        """Return the stated shares of each code by state, (n_states, 16), per known pattern."""
-        says = fact("scoring.record.says").value
-        one = {True: np.array(says["lead"]), False: np.array(says["not_lead"])}
-        if target == "needs_replacement":
-            one = {key: np.array(says[name]) for key, name in
-                   ((True, "needs_replacement"), (False, "needs_none"))}
-        table = np.zeros((len(self.states), 4, 4))
+    def _names_default(self) -> np.ndarray:
+        """Return the stated shares of the sides named, by state, (n_states, 4); 0 not used."""
+        right = float(fact("scoring.record.names_right_side").value)
+        out = np.zeros((len(self.states), 4))
         for k, (utility, customer) in enumerate(self.states):
-            table[k, :3, :3] = np.outer(one[bool(utility)], one[bool(customer)])
-            table[k, :3, 3] = one[bool(utility)]
-            table[k, 3, :3] = one[bool(customer)]
-        return table.reshape(len(self.states), 16)
-
-    @staticmethod
-    def _unit(parameters: np.ndarray, rng: np.random.Generator | None = None) -> np.ndarray:
-        """Normalize within each pattern of known sides."""
-        out = np.ones_like(parameters)
-        code = np.arange(16)
-        utility, customer = code // 4 != UNKNOWN, code % 4 != UNKNOWN
-        for want in ((True, True), (True, False), (False, True)):
-            pick = (utility == want[0]) & (customer == want[1])
-            out[..., pick] = shares(parameters[..., pick], rng)
+            truth = int(utility) + 2 * int(customer)
+            out[k, 1:] = (1 - right) / 2
+            out[k, truth if truth else 3] = right
         return out
 
-    def learn(self, soft: np.ndarray) -> None:
-        """Learn how often the record says each thing in each state."""
+    def _columns(self, before: np.ndarray) -> np.ndarray:
+        """Return what error rates depend on, for homes with a record, (n_heard, n_columns)."""
+        era = np.eye(len(ERAS))[self.homes.era[self.heard]]
+        likely = np.clip(before[self.heard], -5.0, 3.0) - START
+        renewed = self.homes.renewed_main[self.heard]
+        return np.column_stack([np.ones(len(likely)), renewed, likely, era])
+
+    def learn(self, soft: np.ndarray, before: np.ndarray) -> None:
+        """Learn how often the record says lead where it is not so, and misses it where it is."""
         heard = self.heard
-        code, soft = self.code[heard], soft[heard]
-        areas = self.homes.n_areas
-        counts = soft_counts(code, soft, 16, self.group[heard], len(ERAS) * areas)
-        counts = counts.reshape(len(ERAS), areas, len(self.states), 16)
-        strength = {key: float(value) for key, value in self.strength.items()}
-        self.overall = shrunk_counts(counts.sum(axis=(0, 1)), self.default, strength["overall"])
-        self.by_era = shrunk_counts(
-            counts.sum(axis=1), self._unit(self.overall), strength["era"]
+        if not heard.any():
+            return
+        self.columns = self._columns(before)
+        visible = self.visible[self.known[heard]]
+        lead = np.where(visible, soft[heard], 0.0).sum(axis=1)
+        other = soft[heard].sum(axis=1) - lead
+        says, area = self.says_lead[heard], self.homes.area[heard]
+        self.false_lead.learn(self.columns, area, says, other)
+        self.missed_lead.learn(self.columns, area, ~says, lead)
+        both = heard & (self.known == 3) & self.says_lead
+        self.names = shrunk_counts(
+            soft_counts(self.named[both], soft[both], 4)[0],
+            self.names_default,
+            self.names_strength,
         )
-        self.by_group = shrunk_counts(counts, self._unit(self.by_era)[:, None], strength["area"])
 
     def weights(self, rng: np.random.Generator | None = None) -> np.ndarray:
         """Return log-likelihood ratios of each state against none, (n_homes, n_states)."""
-        if self.by_group is None:
-            table = np.log(self._unit(self.by_era, rng))
-            log_share = table[self.homes.era, :, self.code]
-        else:
-            table = np.log(self._unit(self.by_group, rng))
-            log_share = table[self.homes.era, self.homes.area, :, self.code]
-        out = log_share - log_share[:, :1]
-        out[~self.heard] = 0.0
-        return np.asarray(out)
+        out = np.zeros((len(self.heard), len(self.states)))
+        heard = self.heard
+        area, says = self.homes.area[heard], self.says_lead[heard]
+        false_lead = self.false_lead.rate(self.columns, area, rng)
+        missed = self.missed_lead.rate(self.columns, area, rng)
+        if_not = np.log(np.where(says, false_lead, 1 - false_lead))
+        if_so = np.log(np.where(says, 1 - missed, missed))
+        visible = self.visible[self.known[heard]]
+        out[heard] = np.where(visible, if_so[:, None], if_not[:, None])
+        both = heard & (self.known == 3) & self.says_lead
+        if both.any():
+            out[both] += np.log(shares(self.names[:, 1:], rng))[:, self.named[both] - 1].T
+        return np.asarray(out - out[:, :1])
 
     def wrong_rates(self) -> np.ndarray:
-        """Return, for each home, how often a record of its kind here is wrong.
+        """Return, for each home, how often a record that says the same is wrong here.
 
-        Where the record says lead: the share of lines without lead here whose record says lead.
-        Where it does not: the share of lead lines here whose record says no lead. Shares are
-        among records with the same sides known; 0 where the record is blank.
+        Where it says lead: the share of homes without lead here whose record says lead. Where it
+        says none: the share of lead lines here whose record says none. 0 where it is blank.
         """
-        parameters = self.by_era[:, None] if self.by_group is None else self.by_group
-        table = self._unit(parameters)
-        code = np.arange(16)
-        says_lead = (code // 4 == LEAD) | (code % 4 == LEAD)
-        pattern = (code // 4 != UNKNOWN) + 2 * (code % 4 != UNKNOWN)
-        table = np.concatenate([table[..., :1, :], table[..., 1:, :].mean(axis=-2)[..., None, :]], -2)
-        share = np.stack(
-            [table[..., says_lead & (pattern == known)].sum(axis=-1) for known in range(4)], axis=-1
+        out = np.zeros(len(self.heard))
+        area = self.homes.area[self.heard]
+        out[self.heard] = np.where(
+            self.says_lead[self.heard],
+            self.false_lead.rate(self.columns, area),
+            self.missed_lead.rate(self.columns, area),
         )
-        area = np.zeros_like(self.homes.area) if self.by_group is None else self.homes.area
-        lead_given_none = share[self.homes.era, area, 0, self.known]
-        lead_given_lead = share[self.homes.era, area, 1, self.known]
-        wrong = np.where(says_lead[self.code], lead_given_none, 1.0 - lead_given_lead)
-        return np.where(self.heard, wrong, 0.0)
-
-    def error_rates(self) -> np.ndarray:
-        """Return, overall, P(side recorded as lead | lead) and P(... | not lead) per side."""
-        table = self._unit(self.overall)
-        known = table.reshape(len(self.states), 4, 4)
-        both = known[:, :3, :3] / known[:, :3, :3].sum(axis=(1, 2), keepdims=True)
-        says_lead = both[:, 0, :].sum(axis=1) + both[:, :, 0].sum(axis=1) - both[:, 0, 0]
-        return np.asarray(says_lead)
+        return out
 
     def describe(self) -> dict[str, Any]:
-        """Return counts and the learned shares of records that say lead, by state and era."""
-        patterns = np.bincount(self.known, minlength=4)
+        """Return counts and the two error rates, overall and by era.
+
+        Rates are means over homes with a record, each taken as if it were of the kind that can
+        err so.
+        """
+        area, era = self.homes.area[self.heard], self.homes.era[self.heard]
+        rates = {
+            "false_lead": self.false_lead.rate(self.columns, area),
+            "missed_lead": self.missed_lead.rate(self.columns, area),
+        }
         return {
             "homes": int(self.heard.sum()),
-            "sides_known": dict(zip(SIDES_KNOWN, patterns.tolist(), strict=True)),
-            "says_lead_by_state": self.error_rates().round(4).tolist(),
+            "sides_known": dict(
+                zip(SIDES_KNOWN, np.bincount(self.known, minlength=4).tolist(), strict=True)
+            ),
+            **{name: round(float(rate.mean()), 4) for name, rate in rates.items()},
+            "by_era": {
+                ERAS[e]: {name: round(float(rate[era == e].mean()), 4) for name, rate in rates.items()}
+                for e in np.unique(era)
+            },
         }
