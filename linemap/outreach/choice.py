@@ -8,82 +8,25 @@ far from the best it can be at most; the integer program is exact for small case
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.optimize import Bounds, LinearConstraint, linprog, milp
-from scipy.sparse import csr_matrix, hstack, vstack
 
 from linemap.errors import LimitsError
+from linemap.outreach.problem import (
+    TOLERANCE,
+    Bools,
+    Floats,
+    Ints,
+    Problem,
+    limit_matrix,
+    raise_if_impossible,
+)
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
-
-NO_CAP = np.iinfo(np.int64).max
-_TOLERANCE = 1e-9
 _GOOD_ENOUGH = 2e-3
 _MOST_COLUMNS_AT_ONCE = 50_000
 _CHUNK = 20_000
-
-
-@dataclass(frozen=True)
-class GroupRule:
-    """Floors and caps over groups of homes that do not overlap.
-
-    Attributes
-    ----------
-    name : str
-        How a message names the rule.
-    codes : array of int, shape (n_homes,)
-        Group of each home; -1 for none.
-    floor, cap : array of int, shape (n_groups,)
-        Fewest and most homes [homes] of each group; ``NO_CAP`` where there is no cap.
-    """
-
-    name: str
-    codes: Ints
-    floor: Ints
-    cap: Ints
-
-
-@dataclass(frozen=True)
-class Problem:
-    """Everything that the choice depends on.
-
-    Attributes
-    ----------
-    value : array of float, shape (n_homes,)
-        Worth of taking each home, not negative.
-    budget : float
-        Most that the costs of the homes taken may add up to.
-    rules : sequence of GroupRule
-        Floors and caps.
-    cost : array of float, shape (n_homes,), optional
-        Positive; 1 for each home when left out.
-    load, load_limit : array of float and float, optional
-        A second budget, e.g. the returns that a laboratory can take.
-    load_name : str
-        How a message names the second budget.
-    order : array of int, optional
-        Rank of each home among equals; position when left out.
-    """
-
-    value: Floats
-    budget: float
-    rules: Sequence[GroupRule] = ()
-    cost: Floats | None = None
-    load: Floats | None = None
-    load_limit: float = np.inf
-    load_name: str = "the capacity of the laboratory"
-    order: Ints | None = None
-    costs: Floats = field(init=False)
-
-    def __post_init__(self) -> None:
-        costs = np.ones(len(self.value)) if self.cost is None else self.cost
-        object.__setattr__(self, "costs", costs)
 
 
 @dataclass(frozen=True)
@@ -128,6 +71,7 @@ def solve(problem: Problem) -> Solution:
 
     Examples
     --------
+    >>> from linemap.outreach.problem import GroupRule
     >>> rule = GroupRule("one each", np.array([0, 0, 1]), np.array([1, 1]), np.array([9, 9]))
     >>> solve(Problem(np.array([5.0, 4.0, 1.0]), 2, [rule])).taken.tolist()
     [True, False, True]
@@ -174,9 +118,9 @@ def take_greedily(problem: Problem, *scores: Floats) -> Bools:
     load = problem.load
 
     def fits(home: int) -> bool:
-        if problem.costs[home] > room + _TOLERANCE:
+        if problem.costs[home] > room + TOLERANCE:
             return False
-        if load is not None and load[home] > load_room + _TOLERANCE:
+        if load is not None and load[home] > load_room + TOLERANCE:
             return False
         return all(codes[home] < 0 or cap[codes[home]] > 0 for codes, _, cap in rules)
 
@@ -204,9 +148,9 @@ def take_greedily(problem: Problem, *scores: Floats) -> Bools:
     for start in range(0, len(ranking), _CHUNK):
         part = ranking[start : start + _CHUNK]
         possible = ~taken[part] & (problem.value[part] > 0)
-        possible &= problem.costs[part] <= room + _TOLERANCE
+        possible &= problem.costs[part] <= room + TOLERANCE
         if load is not None:
-            possible &= load[part] <= load_room + _TOLERANCE
+            possible &= load[part] <= load_room + TOLERANCE
         for codes, _, cap in rules:
             possible &= (codes[part] < 0) | (cap[codes[part]] > 0)
         for home in part[possible].tolist():
@@ -238,7 +182,7 @@ def linear_bound(problem: Problem) -> tuple[float, Floats, Floats]:
     LimitsError
         If even parts of homes cannot meet the limits.
     """
-    matrix, right, _ = _constraints(problem)
+    matrix, right, _ = limit_matrix(problem)
     columns = _first_columns(problem)
     while True:
         inside = np.flatnonzero(columns)
@@ -282,7 +226,7 @@ def solve_exactly(problem: Problem, *, nodes: int = 20_000) -> Solution:
     LimitsError
         If no choice meets the limits, or none was found within the nodes.
     """
-    matrix, right, _ = _constraints(problem)
+    matrix, right, _ = limit_matrix(problem)
     answer = milp(
         -problem.value,
         constraints=LinearConstraint(matrix, -np.inf, right),
@@ -299,67 +243,6 @@ def solve_exactly(problem: Problem, *, nodes: int = 20_000) -> Solution:
     value = float(problem.value[taken].sum())
     bound = max(value, float(-answer.mip_dual_bound))
     return Solution(taken, value, bound, _gap(value, bound))
-
-
-def raise_if_impossible(problem: Problem) -> None:
-    """Name the limits in conflict, if even parts of homes cannot meet the floors.
-
-    Raises
-    ------
-    LimitsError
-        With the names of the limits that hold each other up: those with a price in the linear
-        program that falls short of the floors by as little as it can.
-    """
-    matrix, right, names = _constraints(problem)
-    floors = np.flatnonzero(right < 0)
-    if not len(floors):
-        return
-    homes = matrix.shape[1]
-    short = csr_matrix(
-        (-np.ones(len(floors)), (floors, np.arange(len(floors)))),
-        shape=(len(right), len(floors)),
-    )
-    upper = np.concatenate([np.ones(homes), np.full(len(floors), np.inf)])
-    answer = linprog(
-        np.concatenate([np.zeros(homes), np.ones(len(floors))]),
-        hstack([matrix, short]),
-        right,
-        bounds=np.column_stack([np.zeros(len(upper)), upper]),
-        method="highs",
-    )
-    if answer.status != 0 or answer.fun < 1e-6:
-        return
-    priced = np.abs(answer.ineqlin.marginals) > _TOLERANCE
-    conflict = dict.fromkeys(name for name, on in zip(names, priced, strict=True) if on)
-    raise LimitsError(
-        f"these limits cannot hold together: {'; '.join(conflict)}. The floors are short by "
-        f"{np.ceil(answer.fun - 1e-6):.0f} kit(s). Lower one of the floors, or raise the "
-        "number of kits or the cap."
-    )
-
-
-def _constraints(problem: Problem) -> tuple[csr_matrix, Floats, list[str]]:
-    """Return the limits as ``matrix @ taken <= right``, with the name of each row."""
-    homes = len(problem.value)
-    blocks = [csr_matrix(problem.costs.reshape(1, -1))]
-    right = [np.array([problem.budget])]
-    names = [f"{problem.budget:g} kits in all"]
-    if problem.load is not None and np.isfinite(problem.load_limit):
-        blocks.append(csr_matrix(problem.load.reshape(1, -1)))
-        right.append(np.array([problem.load_limit]))
-        names.append(problem.load_name)
-    for rule in problem.rules:
-        members = np.flatnonzero(rule.codes >= 0)
-        groups = rule.codes[members]
-        block = csr_matrix(
-            (np.ones(len(members)), (groups, members)), shape=(len(rule.floor), homes)
-        )
-        sizes = np.bincount(groups, minlength=len(rule.floor))
-        capped, floored = rule.cap < sizes, rule.floor > 0
-        blocks += [block[capped], -block[floored]]
-        right += [rule.cap[capped].astype(float), -rule.floor[floored].astype(float)]
-        names += [rule.name] * int(capped.sum() + floored.sum())
-    return csr_matrix(vstack(blocks)), np.concatenate(right), names
 
 
 def _first_columns(problem: Problem) -> Bools:

@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from linemap.outreach.choice import NO_CAP, Bools, GroupRule, Ints
 from linemap.outreach.eligibility import column_or, require_columns
+from linemap.outreach.problem import NO_CAP, Bools, GroupRule, Ints
 from linemap.settings import OutreachSettings
 
 THIRDS = ("lowest", "middle", "highest")

@@ -10,7 +10,6 @@ import numpy as np
 import pandas as pd
 
 from linemap.errors import ArgumentError
-from linemap.outreach.choice import Bools
 from linemap.outreach.eligibility import (
     column_or,
     left_out_table,
@@ -19,6 +18,7 @@ from linemap.outreach.eligibility import (
 )
 from linemap.outreach.limits import limits_on
 from linemap.outreach.prices import Ask, limit_prices
+from linemap.outreach.problem import Bools
 from linemap.outreach.sending import in_sending_order, reasons_in_words
 from linemap.outreach.value import PARTS, kit_value
 from linemap.settings import OutreachSettings

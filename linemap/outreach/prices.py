@@ -8,9 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from linemap.outreach.choice import Bools, Floats, Problem, Solution, solve, solve_exactly
+from linemap.outreach.choice import Solution, solve, solve_exactly
 from linemap.outreach.eligibility import column_or
 from linemap.outreach.limits import Limit
+from linemap.outreach.problem import Bools, Floats, Problem
 from linemap.settings import OutreachSettings
 
 

@@ -11,7 +11,8 @@ from scipy.stats import false_discovery_control
 from statsmodels.stats.proportion import proportion_confint
 
 from linemap.outreach import choose_kits, estimate_from_log, fairness
-from linemap.outreach.choice import Problem, linear_bound, solve, solve_exactly
+from linemap.outreach.choice import linear_bound, solve, solve_exactly
+from linemap.outreach.problem import Problem
 from linemap.settings import OutreachSettings
 
 

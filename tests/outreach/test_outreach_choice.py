@@ -8,17 +8,11 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.optimize import linprog
 
 from linemap.errors import LimitsError
-from linemap.outreach.choice import (
-    NO_CAP,
-    GroupRule,
-    Problem,
-    linear_bound,
-    solve,
-    solve_exactly,
-    take_greedily,
-)
+from linemap.outreach.choice import linear_bound, solve, solve_exactly, take_greedily
+from linemap.outreach.problem import NO_CAP, GroupRule, Problem, limit_matrix
 
 
 def _is_allowed(problem: Problem, taken: np.ndarray) -> bool:
@@ -147,12 +141,9 @@ def test_large_lists_meet_every_limit_within_one_percent_of_the_bound(
 
 def test_the_bound_over_chosen_columns_is_the_bound_over_all() -> None:
     """Against scipy's solver on the whole relaxation at once."""
-    from scipy.optimize import linprog
-
-    from linemap.outreach.choice import _constraints
 
     problem = _big(6_000, 3)
-    matrix, right, _ = _constraints(problem)
+    matrix, right, _ = limit_matrix(problem)
     whole = linprog(-problem.value, matrix, right, bounds=(0, 1), method="highs")
     assert linear_bound(problem)[0] == pytest.approx(-whole.fun, rel=1e-7)
 
