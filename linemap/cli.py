@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import json
 import sys
-from contextlib import contextmanager
 from datetime import date
 from enum import StrEnum
 from pathlib import Path
@@ -15,10 +14,9 @@ from typing import Annotated, Any, NoReturn
 
 import typer
 from rich.console import Console
-from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
-from rich.table import Table
 
 from linemap.errors import LinemapError
+from linemap.printing import progress, report_counts, report_run, say
 
 app = typer.Typer(
     name="linemap",
@@ -42,6 +40,14 @@ class Edition(StrEnum):
     LCR = "LCR"
     LCRR = "LCRR"
     LCRI = "LCRI"
+
+
+class Kind(StrEnum):
+    """Kinds of invented city."""
+
+    good_records = "good_records"
+    poor_records = "poor_records"
+    corrosion_control = "corrosion_control"
 
 
 class Aim(StrEnum):
@@ -69,110 +75,11 @@ def main() -> NoReturn:
     sys.exit(0)
 
 
-@contextmanager
-def _progress(steps: int, quiet: bool) -> Any:
-    """Give a function to call at the start of each step; a bar shows on a terminal."""
-    if quiet:
-        yield lambda _: None
-        return
-    columns = (
-        TextColumn("{task.completed:>2}/{task.total}"),
-        BarColumn(bar_width=24),
-        TextColumn("{task.description}"),
-        TimeElapsedColumn(),
-    )
-    console = Console(stderr=True)
-    with Progress(*columns, console=console, disable=not console.is_terminal) as bar:
-        task = bar.add_task("starting", total=steps)
-        begun = False
-
-        def step(name: str) -> None:
-            nonlocal begun
-            if begun:
-                bar.advance(task)
-            begun = True
-            bar.update(task, description=name)
-            if not console.is_terminal:
-                print(f"... {name}", file=sys.stderr, flush=True)
-
-        yield step
-        bar.update(task, completed=steps, description="done")
-
-
-def _say(text: str = "") -> None:
-    Console(highlight=False, markup=False, soft_wrap=True).print(text)
-
-
-def _table(title: str, header: list[str], rows: list[list[str]]) -> None:
-    table = Table(title=title, title_justify="left", show_edge=False)
-    for position, name in enumerate(header):
-        table.add_column(name, justify="left" if position == 0 else "right")
-    for row in rows:
-        table.add_row(*row)
-    Console(highlight=False, markup=False).print(table)
-
-
-def _report_counts(counts: list[dict[str, Any]]) -> None:
-    _table(
-        "What was read",
-        ["table", "rows in", "used", "set aside", "single values set aside"],
-        [
-            [
-                str(row["table"]),
-                f"{row['rows_in']:,}",
-                f"{row['used']:,}",
-                f"{row['quarantined']:,}",
-                f"{row['cells']:,}",
-            ]
-            for row in counts
-        ],
-    )
-
-
-def _report_run(finished: Any, as_json: bool) -> None:
-    """Say what a run did and where its results are."""
-    files = sorted(
-        str(path.relative_to(finished.folder))
-        for path in finished.folder.rglob("*")
-        if path.is_file() and path.parent.name != "tables"
-    )
-    if as_json:
-        print(
-            json.dumps(
-                {
-                    "folder": str(finished.folder),
-                    "result": finished.info["result"],
-                    "counts": finished.info["counts"],
-                    "files": files,
-                }
-            )
-        )
-        return
-    _report_counts(finished.info["counts"])
-    _say()
-    _say(repr(finished))
-    _say()
-    _say(f"Results are in {finished.folder}")
-    for name, what in (
-        ("staff/map.html", "map for staff: open it in a browser, no network needed"),
-        ("staff/report.html", "report for staff"),
-        ("lists/kits.xlsx", "homes for the next kits (also .csv and .gpkg)"),
-        ("lists/areas.csv", "areas in order"),
-        ("scores.csv", "every parcel with its probability and reasons (also .parquet)"),
-        ("public/map.html", "map that may be shown to the public"),
-        ("public/report.html", "report that may be shown to the public"),
-        ("methods.html", "how the numbers were made and what they cannot tell"),
-        ("intake/quarantine.csv", "rows and values that were set aside, with the remedy"),
-        ("run.json", "inputs, settings, seed and versions, to repeat the run"),
-    ):
-        if (finished.folder / name).is_file():
-            _say(f"  {name:<24} {what}")
-
-
 @app.command()
 def demo(
     parcels: Annotated[int, typer.Option(help="Parcels of the invented city.", min=200)] = 20000,
     seed: Annotated[int, typer.Option(help="Seed of the city and of the run.", min=0)] = 7,
+    preset: Annotated[Kind, typer.Option(help="Kind of city.")] = Kind.good_records,
     out: Annotated[Path, typer.Option(help="Folder for the results.")] = Path("linemap-demo"),
     as_json: JsonFlag = False,
 ) -> None:
@@ -182,13 +89,13 @@ def demo(
     from synthetic_city import make_city, write_city
 
     files = out.absolute().parent / f"{out.name}-city"
-    with _progress(len(STAGES) + 1, as_json) as step:
+    with progress(len(STAGES) + 1, as_json) as step:
         step(f"make an invented city of {parcels:,} parcels")
-        write_city(make_city(parcels=parcels, seed=seed), files)
+        write_city(make_city(parcels=parcels, seed=seed, preset=preset.value), files)
         finished = run(load_settings(files / "settings.toml"), out, tell=step)
-    _report_run(finished, as_json)
+    report_run(finished, as_json)
     if not as_json:
-        _say(f"The invented city's files, as a utility would bring them, are in {files}")
+        say(f"The invented city's files, as a utility would bring them, are in {files}")
 
 
 @app.command()
@@ -209,17 +116,17 @@ def run(
     if (settings is None) == (record is None):
         raise typer.BadParameter("name a settings file, or a run.json with --from; not both.")
     changed: list[str] | None = None
-    with _progress(len(STAGES), as_json) as step:
+    with progress(len(STAGES), as_json) as step:
         if record is not None:
             finished, changed = repeat_run(record, out, tell=step)
         else:
             assert settings is not None
             finished = run_pipeline(load_settings(settings), out, tell=step)
-    _report_run(finished, as_json)
+    report_run(finished, as_json)
     if changed is not None and not as_json:
-        _say("Compared with the earlier run:")
+        say("Compared with the earlier run:")
         for sentence in changed or ["inputs, versions and lists are the same, byte for byte."]:
-            _say(f"  {sentence}")
+            say(f"  {sentence}")
 
 
 @app.command()
@@ -232,20 +139,20 @@ def check(
     from linemap.pipeline import check as check_files
     from linemap.settings import load_settings
 
-    with _progress(1, as_json) as step:
+    with progress(1, as_json) as step:
         intake = check_files(load_settings(settings), tell=step)
-    counts = intake.counts_table().to_dict("records")
+    counts = [{"table": name, **row} for name, row in intake.counts.items()]
     aside = quarantine_table(intake.problems)
     if as_json:
         print(json.dumps({"counts": counts, "set_aside": aside.to_dict("records")}, default=str))
         return
-    _report_counts(counts)
-    _say()
+    report_counts(counts)
+    say()
     for problem in intake.problems[:40]:
-        _say(f"  - {problem}")
+        say(f"  - {problem}")
     if len(intake.problems) > 40:
-        _say(f"  - ... and {len(intake.problems) - 40:,} more; `linemap run` lists them all")
-    _say("The files can be used." if not len(aside) else "The files can be used without these.")
+        say(f"  - ... and {len(intake.problems) - 40:,} more; `linemap run` lists them all")
+    say("The files can be used." if not len(aside) else "The files can be used without these.")
 
 
 @app.command()
@@ -283,12 +190,12 @@ def prioritize(
         )
         return
     for sentence in summary["sentences"]:
-        _say(sentence)
-    _say(f"The list of {len(plan.kits):,} homes is in {place}")
+        say(sentence)
+    say(f"The list of {len(plan.kits):,} homes is in {place}")
 
 
 @app.command()
-def map(  # the command's name  # noqa: A001
+def map(
     folder: RunArgument,
     out: Annotated[Path | None, typer.Option(help="Folder for the two pages.")] = None,
 ) -> None:
@@ -297,7 +204,7 @@ def map(  # the command's name  # noqa: A001
     from linemap.run_folder import Run
 
     for path in redraw_maps(Run(folder), out):
-        _say(str(path))
+        say(str(path))
 
 
 @app.command()
@@ -306,13 +213,13 @@ def evaluate(folder: RunArgument, as_json: JsonFlag = False) -> None:
     from linemap.followup import evaluate_again
     from linemap.run_folder import Run
 
-    with _progress(6, as_json) as step:
+    with progress(6, as_json) as step:
         evaluation, changed = evaluate_again(Run(folder), tell=step)
     if as_json:
         print(json.dumps({**evaluation.to_dict(), "changed": changed}, default=str))
         return
     for sentence in [*changed, *evaluation.sentences()]:
-        _say(sentence)
+        say(sentence)
 
 
 @app.command()
@@ -337,7 +244,7 @@ def results(
         print(json.dumps(summary, default=str))
         return
     for sentence in summary["sentences"]:
-        _say(sentence)
+        say(sentence)
 
 
 @rounds.command("open")
@@ -391,4 +298,4 @@ def _say_round(report: dict[str, Any], as_json: bool) -> None:
         print(json.dumps(report, default=str))
         return
     for sentence in report["sentences"]:
-        _say(sentence)
+        say(sentence)

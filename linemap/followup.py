@@ -6,12 +6,12 @@ None of this fits anything again, except :func:`evaluate_again`, which says so.
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 from typing import Any
 
+from linemap.assembly import ledger_path
 from linemap.errors import RunFolderError
 from linemap.evaluation import Evaluation
 from linemap.intake import read_city, read_samples, read_table
@@ -23,8 +23,6 @@ from linemap.run_folder import Run, free_name, owner_only, write_json
 from linemap.run_record import differences
 from linemap.settings import Edition, outreach_with
 from linemap.water import results_summary
-
-LEDGER_FILE = "rounds.sqlite"
 
 
 def prioritize(run: Run, **changes: Any) -> KitPlan:
@@ -138,7 +136,7 @@ def redraw_maps(run: Run, out: str | Path | None = None) -> list[Path]:
         unfinished.write_text(page, encoding="utf-8")
         if "public" not in path.parent.name:
             owner_only(unfinished)
-        os.replace(unfinished, path)
+        unfinished.replace(path)
         written.append(path)
     return written
 
@@ -198,13 +196,6 @@ def repeat_run(
     return again, differences(then, again.info)
 
 
-def ledger_path(run: Run, ledger: str | Path | None = None) -> Path:
-    """Return the file of the ledger: beside the settings file unless another is named."""
-    if ledger is not None:
-        return Path(ledger)
-    return Path(run.settings.folder) / LEDGER_FILE
-
-
 def open_round(
     run: Run,
     *,
@@ -240,7 +231,7 @@ def open_round(
         changes = json.loads(path.read_text(encoding="utf-8"))["limits"]
     plan = prioritize(run, **changes)
     forecast = forecast_round(plan.kits, seed=run.settings.scoring.seed)
-    book = Ledger(ledger_path(run, ledger))
+    book = Ledger(ledger or ledger_path(run.settings))
     return book.open_round(plan, forecast, today=today or run.as_of, name=name)
 
 
@@ -272,7 +263,7 @@ def close_round(
         See :meth:`linemap.outreach.Ledger.close_round`.
     """
     table = read_table(returns, "returns")
-    book = Ledger(ledger_path(run, ledger))
+    book = Ledger(ledger or ledger_path(run.settings))
     return book.close_round(table, today=today or date.today(), name=name)
 
 

@@ -8,24 +8,32 @@ Stages never import each other; this file hands each one the tables that it need
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
 import pandas as pd
 from threadpoolctl import threadpool_limits
 
-from linemap.evaluation import Evaluation, check_labels, evaluate, record_labels
-from linemap.features import PlaceGraph, build_features, build_graph
+from linemap.assembly import (
+    Scored,
+    audit_table,
+    control_homes,
+    evaluation_frame,
+    homes_table,
+    last_day,
+    rounds_so_far,
+)
+from linemap.evaluation import Evaluation, evaluate
+from linemap.features import build_features, build_graph
 from linemap.intake import Intake, quarantine_table, read_city, read_opt_outs
-from linemap.inventory import audit_list, classify_lines, inventory_summary, validation_pool
+from linemap.inventory import classify_lines, inventory_summary
 from linemap.outputs import Findings, write_outputs
 from linemap.outreach import (
     KitPlan,
     choose_kits,
-    expected_return,
     fairness,
     rank_areas,
 )
@@ -53,37 +61,6 @@ STAGES = (
 
 def _silent(_: str) -> None:
     """Say nothing."""
-
-
-@dataclass(frozen=True)
-class Scored:
-    """A city after scoring.
-
-    Attributes
-    ----------
-    classes : DataFrame
-        Inventory classes, indexed by parcel_id.
-    pairs : DataFrame
-        Returned kits with verdict and results.
-    features : DataFrame
-        Features of each parcel, indexed by parcel_id.
-    graph : PlaceGraph
-        Places and their neighbours.
-    evidence : Evidence
-        What the witnesses said.
-    model : LineModel
-        Fitted.
-    scores : DataFrame
-        By the ``scores`` contract, indexed by parcel_id.
-    """
-
-    classes: pd.DataFrame
-    pairs: pd.DataFrame
-    features: pd.DataFrame
-    graph: PlaceGraph
-    evidence: Evidence
-    model: LineModel
-    scores: pd.DataFrame
 
 
 class Stopwatch:
@@ -216,78 +193,6 @@ def evaluate_scores(
     )
 
 
-def evaluation_frame(city: City, scored: Scored) -> pd.DataFrame:
-    """Return one row per parcel with features, labels from checks, and what the record says."""
-    frame = scored.features.copy()
-    frame["area_id"] = city.parcels["area_id"]
-    frame["median_income"] = _from_area(city, "median_income")
-    usable = scored.pairs[scored.pairs["verdict"].ne("not_usable")].groupby("parcel_id")
-    for name in ("first_high", "flushed_high"):
-        frame[f"kit_{name}"] = usable[name].max().reindex(frame.index)
-    frame["record_lead"] = record_labels(city.lines, frame.index)
-    return frame.join(check_labels(city.checks, frame.index))
-
-
-def _from_area(city: City, column: str) -> pd.Series:
-    return city.parcels["area_id"].map(city.areas.set_index("area_id")[column])
-
-
-def homes_table(
-    city: City, scored: Scored, settings: Settings, opted_out: Collection[str] = ()
-) -> pd.DataFrame:
-    """Return what the choice of kits works on, indexed by parcel_id.
-
-    Parameters
-    ----------
-    city : City
-    scored : Scored
-    settings : Settings
-    opted_out : collection of str
-        Homes that want no kits.
-
-    Returns
-    -------
-    DataFrame
-        Place, class, probability, household figures of the area, history of kits, opt-outs.
-    """
-    parcels, scores = city.parcels, scored.scores
-    homes = scores[["area_id", "inventory_class", "basis", "p_lead", "p_low", "p_high"]].copy()
-    homes["beyond_data"] = scores["beyond_data"]
-    for name in ("street_segment", "owner_occupied", "land_use", "dwelling_units"):
-        homes[name] = parcels[name]
-    homes["x"], homes["y"] = scored.features["x"], scored.features["y"]
-    for name in ("median_income", "children_under_6", "need", "name"):
-        homes[name] = _from_area(city, name)
-    sent = city.kits.assign(day=city.kits["mailed_on"].fillna(city.kits["requested_on"]))
-    homes["kits_before"] = sent.groupby("parcel_id").size().reindex(homes.index).fillna(0)
-    homes["last_kit_on"] = sent.groupby("parcel_id")["day"].max().reindex(homes.index)
-    usable = scored.pairs[scored.pairs["verdict"] != "not_usable"]
-    homes["tested"] = homes.index.isin(usable["parcel_id"])
-    homes["opted_out"] = homes.index.isin(opted_out)
-    homes["site_kind"] = (
-        city.sites.dropna(subset="parcel_id").groupby("parcel_id")["kind"].first()
-    ).reindex(homes.index)
-    homes["learn"] = scored.model.kit_information()
-    homes["p_return"] = expected_return(
-        homes, city.kits, scored.pairs, seed=settings.scoring.seed, on=last_day(city, settings)
-    ).p_return
-    return homes
-
-
-def last_day(city: City, settings: Settings) -> date:
-    """Return the day on which the run stands: ``city.as_of`` or the latest date in the files."""
-    if settings.city.as_of is not None:
-        return settings.city.as_of
-    days = [
-        table[name].max()
-        for table in (city.checks, city.kits)
-        for name, column in contract("checks" if table is city.checks else "kits").items()
-        if column.kind == "date"
-    ]
-    known = [day for day in days if not pd.isna(day)]
-    return max(known).date() if known else date(2000, 1, 1)
-
-
 def run(settings: Settings, out: str | Path, *, tell: Tell = _silent) -> Run:
     """Do the whole job and leave it in a folder, whole or not at all.
 
@@ -323,7 +228,7 @@ def run(settings: Settings, out: str | Path, *, tell: Tell = _silent) -> Run:
             findings = gather(intake, scored, evaluation, homes, plan, area_list, settings, as_of)
         with watch.stage(STAGES[7]):
             write_outputs(findings, folder)
-            _keep_tables(folder, city, scored, homes)
+            _keep_tables(folder, city, scored, homes, area_list)
         write_json(folder / "run.json", run_record(findings, intake.inputs, watch.seconds, folder))
     return Run(out)
 
@@ -386,24 +291,14 @@ def gather(
         plan=plan.describe(),
         fairness=fairness(homes, plan),
         learn=homes["learn"],
+        rounds=rounds_so_far(settings),
         cannot_tell=[*scored.model.describe()["warnings"], *evaluation.warnings],
     )
 
 
-def control_homes(city: City) -> list[str]:
-    """Return the homes known by a look at both sides to have no lead, in order."""
-    seen = check_labels(city.checks, city.parcels.index)
-    return sorted(seen.index[(seen["label"] == 0) & (seen["sides_seen"] == 2)])
-
-
-def audit_table(city: City, scored: Scored, settings: Settings) -> pd.DataFrame:
-    """Return the random verification sample with its design, as written to the lists."""
-    pool = validation_pool(city.lines, city.checks, scored.classes)
-    drawn = audit_list(scored.classes, pool, seed=settings.scoring.seed)
-    return drawn.rename_axis("parcel_id").reset_index()
-
-
-def _keep_tables(folder: Path, city: City, scored: Scored, homes: pd.DataFrame) -> None:
+def _keep_tables(
+    folder: Path, city: City, scored: Scored, homes: pd.DataFrame, area_list: pd.DataFrame
+) -> None:
     """Keep what later commands need, so that none of them has to refit."""
     tables = folder / "tables"
     tables.mkdir()
@@ -412,3 +307,4 @@ def _keep_tables(folder: Path, city: City, scored: Scored, homes: pd.DataFrame) 
     homes.to_parquet(tables / "homes.parquet")
     scored.pairs.to_parquet(tables / "pairs.parquet")
     scored.classes.to_parquet(tables / "classes.parquet")
+    area_list.to_parquet(tables / "area_list.parquet")

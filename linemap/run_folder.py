@@ -225,7 +225,7 @@ class Run:
     @cached_property
     def areas(self) -> pd.DataFrame:
         """Areas in order of the chosen aim, by the ``area_list`` contract."""
-        return pd.read_csv(self._read("lists/areas.csv"), dtype={"area_id": str})
+        return pd.read_parquet(self._read("tables/area_list.parquet"))
 
     @cached_property
     def kits(self) -> pd.DataFrame:
@@ -299,4 +299,4 @@ def free_name(folder: Path, stem: str, suffix: str) -> Path:
 
 def owner_only(path: Path) -> None:
     """Let only the owner read a file or folder."""
-    os.chmod(path, 0o700 if path.is_dir() else 0o600)
+    path.chmod(0o700 if path.is_dir() else 0o600)

@@ -73,7 +73,7 @@ def run_record(
     -------
     dict
     """
-    city = findings.expected.loc["(city)"]
+    city = findings.expected.astype(float).to_dict("index")["(city)"]
     classes = findings.scores["inventory_class"]
     return {
         "inputs": list(inputs),
@@ -86,9 +86,9 @@ def run_record(
             "parcels": len(findings.scores),
             "unknown_lines": int((classes == "lead status unknown").sum()),
             "classes": {str(k): int(v) for k, v in classes.value_counts().sort_index().items()},
-            "expected_lead_lines": round(float(city["expected"]), 1),
-            "low": round(float(city["low"]), 1),
-            "high": round(float(city["high"]), 1),
+            "expected_lead_lines": round(city["expected"], 1),
+            "low": round(city["low"], 1),
+            "high": round(city["high"], 1),
             "kits": len(findings.kit_list),
             "set_aside": len(findings.quarantine),
         },

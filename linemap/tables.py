@@ -47,6 +47,7 @@ KEYS: dict[str, tuple[str, ...]] = {
     "areas": ("area_id",),
     "sites": ("site_id",),
     "rounds": ("round_id", "parcel_id"),
+    "returns": ("parcel_id",),
 }
 """Columns that together name one row of an input table."""
 

@@ -95,7 +95,10 @@ def validation_pool(
 ) -> pd.DataFrame:
     """Return the non-lead lines from which the validation sample must be drawn.
 
-    Parameters and references as in :func:`validation_exemptions`.
+    Parameters
+    ----------
+    lines, checks, classes, ban_on, replaced
+        As in :func:`validation_exemptions`, with its references.
 
     Returns
     -------

@@ -7,15 +7,18 @@ results enters a file of the public edition.
 from linemap.outputs.findings import Findings
 from linemap.outputs.folder import write_evaluation, write_kit_files, write_outputs
 from linemap.outputs.lists import defuse_formulas, write_csv
-from linemap.outputs.map import draw_map, map_html
+from linemap.outputs.map import draw_map, draw_public_map, map_html
 from linemap.outputs.maps import map_files
+from linemap.outputs.public import suppress_small_counts
 
 __all__ = [
     "Findings",
     "defuse_formulas",
     "draw_map",
+    "draw_public_map",
     "map_files",
     "map_html",
+    "suppress_small_counts",
     "write_csv",
     "write_evaluation",
     "write_kit_files",

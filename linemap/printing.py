@@ -1,0 +1,115 @@
+"""What the commands print: progress, counts, and where the results are."""
+
+from __future__ import annotations
+
+import json
+import sys
+from contextlib import contextmanager
+from typing import Any
+
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.table import Table
+
+
+@contextmanager
+def progress(steps: int, quiet: bool) -> Any:
+    """Give a function to call at the start of each step; a bar shows on a terminal."""
+    if quiet:
+        yield lambda _: None
+        return
+    columns = (
+        TextColumn("{task.completed:>2}/{task.total}"),
+        BarColumn(bar_width=24),
+        TextColumn("{task.description}"),
+        TimeElapsedColumn(),
+    )
+    console = Console(stderr=True)
+    with Progress(*columns, console=console, disable=not console.is_terminal) as bar:
+        task = bar.add_task("starting", total=steps)
+        begun = False
+
+        def step(name: str) -> None:
+            nonlocal begun
+            if begun:
+                bar.advance(task)
+            begun = True
+            bar.update(task, description=name)
+            if not console.is_terminal:
+                print(f"... {name}", file=sys.stderr, flush=True)
+
+        yield step
+        bar.update(task, completed=steps, description="done")
+
+
+def say(text: str = "") -> None:
+    """Print a line as it is, wrapped by the terminal alone."""
+    Console(highlight=False, markup=False, soft_wrap=True).print(text)
+
+
+def table(title: str, header: list[str], rows: list[list[str]]) -> None:
+    """Print a table; all columns but the first are aligned right."""
+    grid = Table(title=title, title_justify="left", show_edge=False)
+    for position, name in enumerate(header):
+        grid.add_column(name, justify="left" if position == 0 else "right")
+    for row in rows:
+        grid.add_row(*row)
+    Console(highlight=False, markup=False).print(grid)
+
+
+def report_counts(counts: list[dict[str, Any]]) -> None:
+    """Print the rows read, used and set aside of each table."""
+    table(
+        "What was read",
+        ["table", "rows in", "used", "set aside", "single values set aside"],
+        [
+            [
+                str(row["table"]),
+                f"{row['rows_in']:,}",
+                f"{row['used']:,}",
+                f"{row['quarantined']:,}",
+                f"{row['cells']:,}",
+            ]
+            for row in counts
+        ],
+    )
+
+
+def report_run(finished: Any, as_json: bool) -> None:
+    """Say what a run did and where its results are."""
+    files = sorted(
+        str(path.relative_to(finished.folder))
+        for path in finished.folder.rglob("*")
+        if path.is_file() and path.parent.name != "tables"
+    )
+    if as_json:
+        print(
+            json.dumps(
+                {
+                    "folder": str(finished.folder),
+                    "result": finished.info["result"],
+                    "counts": finished.info["counts"],
+                    "files": files,
+                }
+            )
+        )
+        return
+    report_counts(finished.info["counts"])
+    say()
+    say(repr(finished))
+    say()
+    say(f"Results are in {finished.folder}")
+    for name, what in (
+        ("staff/map.html", "map for staff: open it in a browser, no network needed"),
+        ("staff/report.html", "report for staff"),
+        ("lists/kits.xlsx", "homes for the next kits (also .csv and .gpkg)"),
+        ("lists/areas.csv", "areas in order"),
+        ("scores.csv", "every parcel with its probability and reasons (also .parquet)"),
+        ("public/map.html", "map that may be shown to the public"),
+        ("public/report.html", "report that may be shown to the public"),
+        ("methods.html", "how the numbers were made and what they cannot tell"),
+        ("intake/quarantine.csv", "rows and values that were set aside, with the remedy"),
+        ("run.json", "inputs, settings, seed and versions, to repeat the run"),
+    ):
+        if (finished.folder / name).is_file():
+            say(f"  {name:<24} {what}")
