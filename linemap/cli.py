@@ -209,7 +209,7 @@ def map(
 
 @app.command()
 def evaluate(folder: RunArgument, as_json: JsonFlag = False) -> None:
-    """Hold the scores of a finished run against its checks again and print the measures."""
+    """Hold the scores of a finished run against its checks in all six ways; takes a while."""
     from linemap.followup import evaluate_again
     from linemap.run_folder import Run
 

@@ -13,7 +13,7 @@ from typing import Any
 
 from linemap.assembly import ledger_path
 from linemap.errors import RunFolderError
-from linemap.evaluation import Evaluation
+from linemap.evaluation import PROTOCOLS, Evaluation
 from linemap.intake import read_city, read_samples, read_table
 from linemap.outputs import draw_map as draw_city
 from linemap.outputs import map_files, write_evaluation, write_kit_files
@@ -144,7 +144,7 @@ def redraw_maps(run: Run, out: str | Path | None = None) -> list[Path]:
 def evaluate_again(
     run: Run, *, tell: Callable[[str], None] = lambda _: None
 ) -> tuple[Evaluation, list[str]]:
-    """Read the run's inputs, score, and hold the scores against the checks again.
+    """Read the run's inputs, score, and hold the scores against the checks in every way.
 
     Parameters
     ----------
@@ -163,7 +163,7 @@ def evaluate_again(
     intake = read_city(settings)
     now = {**run.info, "inputs": intake.inputs}
     scored = score_city(intake.city, settings)
-    evaluation = evaluate_scores(intake.city, scored, settings, tell=tell)
+    evaluation = evaluate_scores(intake.city, scored, settings, protocols=PROTOCOLS, tell=tell)
     write_evaluation(evaluation.to_dict(), evaluation.tables(), run.folder)
     return evaluation, differences(run.info, now)
 

@@ -8,7 +8,7 @@ Stages never import each other; this file hands each one the tables that it need
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import date
@@ -159,7 +159,12 @@ def new_model(settings: Settings) -> LineModel:
 
 
 def evaluate_scores(
-    city: City, scored: Scored, settings: Settings, *, tell: Tell = _silent
+    city: City,
+    scored: Scored,
+    settings: Settings,
+    *,
+    protocols: Sequence[str] | None = None,
+    tell: Tell = _silent,
 ) -> Evaluation:
     """Refit with checks hidden and hold the answers against them.
 
@@ -168,6 +173,8 @@ def evaluate_scores(
     city : City
     scored : Scored
     settings : Settings
+    protocols : sequence of str, optional
+        Ways of hiding checks; by default those of the settings.
     tell : callable, optional
         Told before each refit.
 
@@ -189,6 +196,7 @@ def evaluate_scores(
         folds=settings.evaluation.folds,
         bootstrap=settings.evaluation.bootstrap,
         seed=settings.scoring.seed,
+        protocols=protocols or settings.evaluation.protocols,
         tell=tell,
     )
 

@@ -75,8 +75,17 @@ class ScoringSettings(_Section):
 
 
 class EvaluationSettings(_Section):
-    """How the scores are held against checks."""
+    """How the scores are held against checks.
 
+    Every protocol refits the model for each fold, so a run does three of them; ``linemap
+    evaluate`` does all six.
+    """
+
+    protocols: tuple[Literal["random", "blocks", "matched", "time", "audit", "learning"], ...] = (
+        "random",
+        "blocks",
+        "audit",
+    )
     block_m: float = Field(default=600.0, gt=0)
     folds: int = Field(default=5, ge=2, le=50)
     bootstrap: int = Field(default=200, ge=20)
