@@ -15,6 +15,8 @@ from linemap.intake.checker import row_problems
 from linemap.intake.shapes import polygons_only
 from linemap.intake.source import Source
 
+pyproj.network.set_network_enabled(False)  # no grid is fetched, so every machine agrees
+
 WGS84 = "EPSG:4326"
 DECIMALS = 3
 """Coordinates [m] are rounded to a millimetre: the same place from two files is one place."""
@@ -209,6 +211,7 @@ def check_inside(
         Empty or one.
     """
     box = shapely.box(*areas.total_bounds).buffer(1000)
+    shapely.prepare(box)
     inside = shapely.intersects(box, parcels.geometry.to_numpy())
     if not len(parcels) or inside.mean() >= 0.5:
         return []

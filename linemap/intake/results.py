@@ -29,6 +29,7 @@ _NUMBER = r"(?:[0-9]{1,20}(?:\.[0-9]{0,30})?|\.[0-9]{1,30})(?:[eE][+-]?[0-9]{1,2
 _VALUE = re.compile(_NUMBER)
 _BELOW = re.compile(rf"(?:<=?|\u2264)\s*({_NUMBER})")
 
+_SPELLINGS = UNITS | {fold(unit): unit for unit in IN_UG_L}
 _REMEDY = "Ask the laboratory and correct the cell."
 
 
@@ -63,8 +64,7 @@ def parse_unit(text: str) -> str | None:
     >>> parse_unit("\u00b5g/L"), parse_unit("MG / l"), parse_unit("grains")
     ('ug/L', 'mg/L', None)
     """
-    known = UNITS | {fold(unit): unit for unit in IN_UG_L}
-    return known.get(fold(text))
+    return _SPELLINGS.get(fold(text))
 
 
 def parse_result(

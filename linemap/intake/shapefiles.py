@@ -17,6 +17,8 @@ import shapely
 from linemap.intake.source import RawTable, Source
 from linemap.intake.text import column_as_text
 
+pyogrio.set_gdal_config_options({"GML_DOWNLOAD_SCHEMA": "NO"})  # nothing is fetched
+
 MOST_ROWS = 50_000_000
 """Rows of the largest table that is read; no city has as many parcels. Our choice."""
 

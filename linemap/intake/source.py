@@ -8,6 +8,7 @@ is let loose on it.
 from __future__ import annotations
 
 import hashlib
+import re
 import struct
 import zipfile
 from dataclasses import dataclass, field
@@ -42,6 +43,13 @@ MOST_PACKING = 200
 
 SHAPEFILE_PARTS = (".shp", ".shx", ".dbf", ".prj", ".cpg")
 """Endings of the files that together make one Shapefile."""
+
+
+SHAPE_ROOTS = (b"kml", b"gpx", b"FeatureCollection")
+"""Outermost elements of the markup files that hold shapes themselves."""
+
+_ROOT = re.compile(rb"\xef?\xbb?\xbf?(?>\s+|<\?.*?\?>|<!--.*?-->)*+<([\w.:-]+)", re.DOTALL)
+_POINTER = re.compile(rb"<OGR\w*DataSource|<VRTDataset|<GDAL_WMS", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
@@ -201,10 +209,10 @@ def _suit(source: Source, head: bytes) -> None:
 
 def _suit_shapes(source: Source, head: bytes) -> None:
     """Refuse what only points elsewhere, and zipped files that unpack without end."""
-    start = head.lstrip(b"\xef\xbb\xbf \t\r\n")
-    if start.startswith(b"<") and not any(
-        root in head for root in (b"<kml", b"<gpx", b"FeatureCollection", b"opengis.net/gml")
-    ):
+    markup = head.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"<")
+    root = _ROOT.match(head)
+    known = root is not None and root[1].split(b":")[-1] in SHAPE_ROOTS
+    if _POINTER.search(head) or (markup and not known):
         raise source.refusal(
             "this file does not hold shapes itself.",
             "Export the layer as GeoPackage or GeoJSON.",

@@ -1,7 +1,9 @@
 """Files made to hurt: bombs, devices, endless rows, markup, and very many faults at once."""
 
+import contextlib
 import io
 import os
+import socket
 import threading
 import zipfile
 from pathlib import Path
@@ -273,6 +275,59 @@ def test_formulas_without_results_are_not_taken_for_empty_cells(small_city, tmp_
         "cell has no stored result. Open the file in a spreadsheet program and save it."
     ]
     assert intake.counts["lines"] == {"rows_in": 2, "used": 2, "quarantined": 0, "cells": 1}
+
+
+KML = (
+    '<?xml version="1.0"?>{before}<kml xmlns="http://www.opengis.net/kml/2.2"><Document>'
+    "<NetworkLink><Link><href>{link}</href></Link></NetworkLink><Placemark><name>hill</name>"
+    "<Polygon><outerBoundaryIs><LinearRing><coordinates>-93,45 -92,45 -92,46 -93,45"
+    "</coordinates></LinearRing></outerBoundaryIs></Polygon></Placemark></Document></kml>"
+)
+
+
+@pytest.fixture
+def listener():
+    """Listen on loopback; give the address and the list of whoever called."""
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        calls = []
+
+        def listen():
+            with contextlib.suppress(OSError):
+                while True:
+                    calls.append(server.accept()[1])
+
+        threading.Thread(target=listen, daemon=True).start()
+        yield f"http://127.0.0.1:{server.getsockname()[1]}/x", calls
+        server.shutdown(socket.SHUT_RDWR)
+
+
+def test_links_in_shapes_are_not_followed(tmp_path, listener):
+    address, calls = listener
+    (tmp_path / "a.kml").write_text(KML.format(link=address, before=""), encoding="utf-8")
+    areas = read_table(tmp_path / "a.kml", "areas", columns={"area_id": "Name"})
+    assert areas["area_id"].tolist() == ["hill"]
+    assert calls == []
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "<OGRWFSDataSource><URL>{}</URL></OGRWFSDataSource>",
+        "<!-- FeatureCollection <kml --><OGRWFSDataSource><URL>{}</URL></OGRWFSDataSource>",
+        '<kml/><OGRVRTDataSource><OGRVRTLayer name="x"><SrcDataSource>{}</SrcDataSource>'
+        "</OGRVRTLayer></OGRVRTDataSource>",
+        "<html><body>{}</body></html>",
+        "<!---->" * 5000 + "<!{}",
+        '<!DOCTYPE kml SYSTEM "{}"><kml/>',
+    ],
+)
+@pytest.mark.parametrize("ending", ["xml", "gpkg", "geojson", "kml"])
+def test_files_that_point_elsewhere_are_refused(tmp_path, listener, text, ending):
+    address, calls = listener
+    (tmp_path / f"a.{ending}").write_text(text.format(address), encoding="utf-8")
+    with pytest.raises(InputError, match="this file does not hold shapes itself"):
+        read_table(tmp_path / f"a.{ending}", "areas")
+    assert calls == []
 
 
 MARKUP = "<script>alert('1')</script>&\"<b>"
