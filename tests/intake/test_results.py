@@ -277,3 +277,24 @@ def test_true_batches_are_not_doubted(small_city, seed):
     kits, samples = lab_file(["ug/L", "mg/L", "ppb"], [(15, 40), (0.004, 40), (0.5, 40)], seed=seed)
     intake = read_city(small_city(kits=kits, samples=samples, leave_out=("answers",)))
     assert [p for p in intake.problems if p.column == "unit"] == []
+
+
+@pytest.mark.parametrize(
+    ("sizes", "unit"), [([(30, 60), (0.03, 20)], "mg/L"), ([(0.06, 60), (60, 20)], "ug/L")]
+)
+def test_batch_is_held_against_the_others(small_city, sizes, unit):
+    """No single result is out of reach here: only the ratio of the medians tells."""
+    rng = np.random.default_rng(4)
+    kits = ["kit_id,parcel_id,received_on"]
+    samples = ["kit_id,draw,analyte,result,unit,detection_limit"]
+    for month, (size, count) in enumerate(sizes, start=1):
+        for number in range(count):
+            kits.append(f"M{month}N{number},0001,2024-{month:02}-05")
+            value = size * rng.uniform(0.8, 1.2)
+            samples.append(f"M{month}N{number},first,lead,{value:.5f},ug/L,")
+    intake = read_city(
+        small_city(kits="\n".join(kits), samples="\n".join(samples), leave_out=("answers",))
+    )
+    assert len(intake.problems) == 20
+    assert all(f"it may be in {unit}" in p.reason for p in intake.problems)
+    assert intake.city.samples["kit_id"].str.startswith("M1").all()
