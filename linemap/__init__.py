@@ -20,6 +20,7 @@ _HOMES = {
         "ArgumentError",
         "EvidenceError",
         "InputError",
+        "InputWarning",
         "LimitsError",
         "LinemapError",
         "Problem",
@@ -31,11 +32,14 @@ _HOMES = {
     "linemap.published": ("Fact", "all_facts", "fact"),
     "linemap.intake": (
         "check_table",
+        "parse_date",
         "parse_result",
+        "quarantine_table",
         "read_city",
         "read_parcels",
         "read_samples",
         "read_table",
+        "summarize_problems",
     ),
     "linemap.inventory": (
         "classify_line",

@@ -135,7 +135,7 @@ def check(
     as_json: JsonFlag = False,
 ) -> None:
     """Read your files and list every problem; score nothing."""
-    from linemap.intake import quarantine_table
+    from linemap.intake import quarantine_table, summarize_problems
     from linemap.pipeline import check as check_files
     from linemap.settings import load_settings
 
@@ -148,11 +148,10 @@ def check(
         return
     report_counts(counts)
     say()
-    for problem in intake.problems[:40]:
-        say(f"  - {problem}")
-    if len(intake.problems) > 40:
-        say(f"  - ... and {len(intake.problems) - 40:,} more; `linemap run` lists them all")
-    say("The files can be used." if not len(aside) else "The files can be used without these.")
+    for sentence in summarize_problems(intake.problems):
+        say(f"  - {sentence}")
+    lost = any(problem.effect != "note" for problem in intake.problems)
+    say("The files can be used without these." if lost else "The files can be used.")
 
 
 @app.command()
