@@ -1,0 +1,81 @@
+"""An error rate that differs by era, place and circumstances: a small shrunk logistic curve."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import linalg
+from scipy.special import expit
+
+
+class ErrorRate:
+    """Chance of an error, logistic in a few columns, with an effect of each neighbourhood.
+
+    Coefficients are shrunk to stated middles with stated spreads, neighbourhoods to none. A
+    source without local homes to learn from keeps the stated rates.
+
+    Parameters
+    ----------
+    middle, spread : array_like, shape (n_columns,)
+        Stated mean and standard deviation of each coefficient [log-odds].
+    n_areas : int
+    area_spread : float
+        Stated standard deviation of a neighbourhood's effect [log-odds].
+    """
+
+    def __init__(
+        self, middle: ArrayLike, spread: ArrayLike, n_areas: int, area_spread: float
+    ) -> None:
+        self.middle = np.asarray(middle, dtype=float)
+        self.precision = 1.0 / np.asarray(spread, dtype=float) ** 2
+        self.area_precision = 1.0 / area_spread**2
+        self.slope_ = self.middle.copy()
+        self.lower_ = np.diag(np.sqrt(self.precision))
+        self.area_ = np.zeros(n_areas)
+        self.area_sd_ = np.full(n_areas, area_spread)
+
+    def learn(
+        self, columns: np.ndarray, area: np.ndarray, error: np.ndarray, weight: np.ndarray
+    ) -> None:
+        """Fit by Newton steps, slopes and neighbourhoods in turn.
+
+        Parameters
+        ----------
+        columns : ndarray, shape (n, n_columns)
+        area : ndarray of int, shape (n,)
+        error : ndarray of bool, shape (n,)
+        weight : ndarray, shape (n,)
+            How far each home counts: the probability that it is of the kind that can err so.
+        """
+        for _ in range(12):
+            at = columns @ self.slope_ + self.area_[area]
+            p = expit(at)
+            pull, info = weight * (error - p), weight * p * (1 - p)
+            curvature = columns.T @ (columns * info[:, None]) + np.diag(self.precision)
+            step = linalg.solve(
+                curvature,
+                columns.T @ pull - self.precision * (self.slope_ - self.middle),
+                assume_a="pos",
+            )
+            self.slope_ = self.slope_ + np.clip(step, -1.0, 1.0)
+            p = expit(columns @ self.slope_ + self.area_[area])
+            pull, info = weight * (error - p), weight * p * (1 - p)
+            n_areas = len(self.area_)
+            grip = np.bincount(area, info, n_areas) + self.area_precision
+            move = np.bincount(area, pull, n_areas) - self.area_precision * self.area_
+            self.area_ = self.area_ + np.clip(move / grip, -1.0, 1.0)
+            if np.abs(step).max() < 1e-4:
+                break
+        self.lower_ = linalg.cholesky(curvature, lower=True)
+        self.area_sd_ = 1.0 / np.sqrt(grip)
+
+    def rate(
+        self, columns: np.ndarray, area: np.ndarray, rng: np.random.Generator | None = None
+    ) -> np.ndarray:
+        """Return the chance of an error of each home; with a generator, one draw of it."""
+        slope, effect = self.slope_, self.area_
+        if rng is not None:
+            noise = rng.standard_normal(len(slope))
+            slope = slope + linalg.solve_triangular(self.lower_.T, noise, lower=False)
+            effect = effect + self.area_sd_ * rng.standard_normal(len(effect))
+        return np.clip(expit(columns @ slope + effect[area]), 0.002, 0.9)
