@@ -113,7 +113,9 @@ class OutreachSettings(_Section):
 
     ``lab_capacity`` counts returned kits a week over ``weeks``; ``site_share`` is the largest
     share of the kits that goes to listed sites first; ``group`` holds floors and caps for
-    further groups; ``recheck_above`` is the probability of lead from which a home that is
+    further groups. The lowest-income third gets at least the share ``floor_low_income`` of the
+    kits and at least ``low_income_kits_to_lead`` times its share of expected lead, whichever is
+    more. ``recheck_above`` is the probability of lead from which a home that is
     non-lead by record only may be sent a kit too.
     """
 
@@ -123,6 +125,7 @@ class OutreachSettings(_Section):
     floor_per_area: int = Field(default=2, ge=0)
     cap_per_area: int | None = Field(default=None, ge=1)
     floor_low_income: float = Field(default=0.3, ge=0, le=1)
+    low_income_kits_to_lead: float = Field(default=0.9, ge=0, le=2)
     floor_renters: float = Field(default=0.0, ge=0, le=1)
     audit_share: float = Field(default=0.1, ge=0, lt=1)
     quiet_days: int = Field(default=365, ge=0)

@@ -60,8 +60,8 @@ class Limit:
 def income_third(homes: pd.DataFrame) -> pd.Series:
     """Return the third of all homes that each home's area income falls in.
 
-    An area stays whole: homes whose income is at most the 1/3 quantile over homes are
-    ``lowest``, up to the 2/3 quantile ``middle``, above it ``highest``.
+    An area stays whole: the thirds are cut between incomes where the share of homes below the
+    cut comes nearest to 1/3 and 2/3.
 
     Parameters
     ----------
@@ -80,12 +80,13 @@ def income_third(homes: pd.DataFrame) -> pd.Series:
     """
     income = column_or(homes, "median_income", np.nan).astype(float)
     third = pd.Series([None] * len(homes), index=homes.index, dtype=object)
-    if income.notna().any():
-        low, high = income.quantile([1 / 3, 2 / 3], interpolation="lower")
-        for name, inside in zip(
-            THIRDS, (income <= low, (income > low) & (income <= high), income > high), strict=True
-        ):
-            third[inside.to_numpy()] = name
+    share = income.value_counts(normalize=True).sort_index().cumsum()
+    if len(share):
+        gap = np.abs(share.to_numpy()[:, None] - np.array([1 / 3, 2 / 3]))
+        below = share.index.to_numpy(dtype=float)[gap.argmin(axis=0)]
+        known = income.notna().to_numpy()
+        place = np.searchsorted(below, income[known].to_numpy(), side="left")
+        third[known] = np.array(THIRDS, dtype=object)[place]
     return third
 
 
@@ -136,6 +137,11 @@ def limits_on(homes: pd.DataFrame, eligible: pd.Series, limits: OutreachSettings
             NO_CAP if limits.cap_per_area is None else limits.cap_per_area,
         ),
     ]
+    low = income_third(homes).eq("lowest")[eligible.to_numpy()]
+    part_of_lead = chosen.loc[low, "p_lead"].sum() / max(chosen["p_lead"].sum(), 1e-12)
+    low_share = max(
+        limits.floor_low_income, min(limits.low_income_kits_to_lead * part_of_lead, 1.0)
+    )
     for group in limits.group:
         require_columns(homes, (group.column,), "the table of homes")
         found.append(
@@ -156,9 +162,9 @@ def limits_on(homes: pd.DataFrame, eligible: pd.Series, limits: OutreachSettings
         ),
         limit(
             "floor_low_income",
-            f"the floor of {limits.floor_low_income:.0%} for the lowest-income third",
-            _codes(income_third(homes).eq("lowest")[eligible.to_numpy()]),
-            _share(limits.floor_low_income, kits),
+            f"the floor of {low_share:.0%} for the lowest-income third",
+            _codes(low),
+            _share(low_share, kits),
         ),
     ]
     if limits.per_segment is not None:

@@ -39,16 +39,18 @@ def test_shares_add_up_and_ratios_follow(make_homes: Homes) -> None:
         assert (table[f"{name}_high"] > table[name]).all()
 
 
-def test_a_floor_for_the_lowest_third_shows(make_homes: Homes) -> None:
+def test_floors_for_the_lowest_third_show(make_homes: Homes) -> None:
     homes = make_homes()
     poor = income_third(homes) == "lowest"
     homes.loc[poor, "p_return"] *= 0.5
     rows = []
-    for floor in (0.0, 0.5):
-        table = fairness(homes, _plan(homes, floor_low_income=floor), "income_third")
-        rows.append(table.set_index("group").loc["lowest", "kits_to_lead"])
+    for share, times in ((0.0, 0.0), (0.0, 0.9), (0.5, 0.9)):
+        plan = _plan(homes, floor_low_income=share, low_income_kits_to_lead=times)
+        table = fairness(homes, plan, "income_third").set_index("group")
+        rows.append(table.loc["lowest", "kits_to_lead"])
     assert rows[0] < 0.6
-    assert rows[1] > 1.2
+    assert 0.8 < rows[1] < 1.05
+    assert rows[2] > 1.2
 
 
 def test_any_column_can_be_a_group_and_missing_is_its_own(make_homes: Homes) -> None:

@@ -143,7 +143,14 @@ def test_sites_come_first(make_homes: Homes) -> None:
 
 def test_ranked_homes_would_be_chosen_for_their_value_alone(make_homes: Homes) -> None:
     homes = make_homes()
-    bare = _plan(homes, floor_per_area=0, floor_low_income=0.0, site_share=0.0, per_segment=None)
+    bare = _plan(
+        homes,
+        floor_per_area=0,
+        floor_low_income=0.0,
+        low_income_kits_to_lead=0.0,
+        site_share=0.0,
+        per_segment=None,
+    )
     assert set(bare.kits["arm"]) == {"ranked", "audit"}
     value = bare.kits.groupby("arm", observed=True)["value"]
     assert value.min()["ranked"] >= value.max()["audit"]
@@ -201,7 +208,13 @@ def test_settings_that_contradict_each_other_name_themselves(make_homes: Homes) 
 
 def test_prices_are_what_dropping_the_limit_would_give(make_homes: Homes) -> None:
     homes = make_homes()
-    settings = {"floor_low_income": 0.9, "floor_per_area": 0, "audit_share": 0.0, "site_share": 0.0}
+    settings = {
+        "floor_low_income": 0.9,
+        "low_income_kits_to_lead": 0.0,
+        "floor_per_area": 0,
+        "audit_share": 0.0,
+        "site_share": 0.0,
+    }
     plan = _plan(homes, **settings)
     free = _plan(homes, **{**settings, "floor_low_income": 0.0})
     price = plan.prices.set_index("limit").loc["floor_low_income"]
