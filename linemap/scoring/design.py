@@ -12,9 +12,23 @@ from sklearn.preprocessing import SplineTransformer
 NOT_PREDICTORS = ("area_id", "x", "y")
 """Columns that place a home or report on it; place has an effect of its own."""
 
-YEARS = ("year_built", "block_year", "neighbour_year", "main_year", "main_later", "replaced_home_year")
+YEARS = (
+    "year_built",
+    "block_year",
+    "neighbour_year",
+    "main_year",
+    "main_later",
+    "replaced_home_year",
+)
 LOGGED = ("assessed_value", "area_m2", "dwelling_units", "median_income")
-CURVE_KNOTS = {"year_built": 26, "block_year": 10, "neighbour_year": 10, "main_year": 8, "main_later": 10, "replaced_home_year": 8}
+CURVE_KNOTS = {
+    "year_built": 26,
+    "block_year": 10,
+    "neighbour_year": 10,
+    "main_year": 8,
+    "main_later": 10,
+    "replaced_home_year": 8,
+}
 OTHER_KNOTS = 5
 LEAST_USE = 25
 """Homes below which a use is read as "other"."""

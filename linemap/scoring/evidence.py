@@ -67,6 +67,16 @@ class Homes:
     area: np.ndarray
     n_areas: int
 
+    def take(self, rows: np.ndarray) -> Homes:
+        """Return some of the homes, neighbourhoods numbered as before."""
+        return Homes(
+            self.index[rows],
+            self.era[rows],
+            self.renewed_main[rows],
+            self.area[rows],
+            self.n_areas,
+        )
+
     def rows(self, parcel_id: pd.Series) -> np.ndarray:
         """Return the row of each parcel_id, -1 where it is no home of ours."""
         return self.index.get_indexer(pd.Index(parcel_id.astype(object)))

@@ -21,6 +21,9 @@ from scipy.special import expit
 
 from linemap.scoring.place import PlaceField, factorize, log_determinant
 
+CHUNK = 50_000
+"""Homes summed at a time, to keep copies of the design small."""
+
 
 @dataclass(frozen=True)
 class FieldProblem:
@@ -71,6 +74,20 @@ class FieldProblem:
         empty = np.zeros((len(offset), 0), dtype=np.float32)
         return replace(self, x=empty, penalty=np.zeros((0, 0)), offset=offset)
 
+    def restricted(self, rows: np.ndarray) -> FieldProblem:
+        """Return the problem of some homes, on their own places."""
+        places, unit = np.unique(self.unit[rows], return_inverse=True)
+        adjacency = self.place.adjacency[places][:, places]
+        return replace(
+            self,
+            x=self.x[rows],
+            unit=unit,
+            place=replace(self.place, adjacency=adjacency),
+            weight=self.weight[rows],
+            kind=self.kind[rows],
+            offset=self.offset[rows],
+        )
+
     def log_odds(self, b: np.ndarray, u: np.ndarray) -> np.ndarray:
         """Return the log-odds before evidence."""
         return self.offset + self.x @ b.astype(np.float32) + u[self.unit]
@@ -100,7 +117,7 @@ class FieldFit:
     def evidence(self, problem: FieldProblem) -> float:
         """Return the Laplace approximation of the log marginal likelihood."""
         value = self.objective - 0.5 * log_determinant(self.lu)
-        value += 0.5 * log_determinant(factorize(problem.place.precision))
+        value += 0.5 * problem.place.log_determinant
         if len(self.b):
             value -= 0.5 * np.linalg.slogdet(self.schur)[1]
             value += 0.5 * np.linalg.slogdet(problem.penalty)[1]
@@ -217,16 +234,29 @@ def _curvature(
     lu = factorize(problem.place.precision + sparse.diags(by_unit))
     p = problem.x.shape[1]
     if p:
-        weighted = problem.x * info[:, None].astype(np.float32)
-        sums = sparse.csr_matrix(
-            (np.ones(len(info), np.float32), (problem.unit, np.arange(len(info)))),
-            shape=(problem.n_units, len(info)),
-        )
-        cross = np.asarray(sums @ weighted, dtype=float)
+        cross, within = _weighted_sums(problem, info)
         solved = lu.solve(cross)
-        within = (problem.x.T @ weighted).astype(float) + problem.penalty
-        schur = within - cross.T @ solved
+        schur = within + problem.penalty - cross.T @ solved
     else:
         cross = solved = np.zeros((problem.n_units, 0))
         schur = np.zeros((0, 0))
     return FieldFit(b, u, e, info, lu, cross, solved, schur, value, converged)
+
+
+def _weighted_sums(problem: FieldProblem, info: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the weighted design summed by place and multiplied by itself, chunk by chunk."""
+    p = problem.x.shape[1]
+    cross = np.zeros((problem.n_units, p))
+    within = np.zeros((p, p))
+    for start in range(0, len(info), CHUNK):
+        rows = slice(start, start + CHUNK)
+        x = problem.x[rows]
+        weighted = x * info[rows, None].astype(np.float32)
+        n = len(x)
+        by_place = sparse.csr_matrix(
+            (np.ones(n, np.float32), (problem.unit[rows], np.arange(n))),
+            shape=(problem.n_units, n),
+        )
+        cross += by_place @ weighted
+        within += x.T @ weighted
+    return cross, within

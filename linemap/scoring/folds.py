@@ -20,9 +20,24 @@ def block_folds(
     rng : Generator
         Shares out the blocks.
     """
+    block = square_blocks(x, y, block_m)
+    fold_of_block = rng.permutation(np.arange(int(block.max()) + 1) % folds)
+    return np.asarray(fold_of_block[block])
+
+
+def square_blocks(x: np.ndarray, y: np.ndarray, block_m: float) -> np.ndarray:
+    """Return the square block of each home, numbered from 0."""
     column = np.floor((x - x.min()) / block_m).astype(np.int64)
     row = np.floor((y - y.min()) / block_m).astype(np.int64)
-    _, block = np.unique(row * (int(column.max()) + 1) + column, return_inverse=True)
-    n_blocks = int(block.max()) + 1
-    fold_of_block = rng.permutation(np.arange(n_blocks) % folds)
-    return np.asarray(fold_of_block[block])
+    return np.unique(row * (int(column.max()) + 1) + column, return_inverse=True)[1]
+
+
+def block_sample(
+    x: np.ndarray, y: np.ndarray, *, block_m: float, most: int, rng: np.random.Generator
+) -> np.ndarray:
+    """Return the rows of a sample of whole blocks with about ``most`` homes, in order."""
+    block = square_blocks(x, y, block_m)
+    size = np.bincount(block)
+    order = rng.permutation(len(size))
+    enough = int(np.searchsorted(np.cumsum(size[order]), most)) + 1
+    return np.flatnonzero(np.isin(block, order[:enough]))

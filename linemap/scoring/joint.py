@@ -1,9 +1,8 @@
-"""The joint fit: rounds of prior and place, then witnesses; then priors that never saw their block.
+"""The rounds of the joint fit: prior and place, then witnesses, in turn.
 
 Each round fits prior and place together to what the witnesses say (:mod:`linemap.scoring.field`)
-and then lets the witnesses learn from the posterior: expectation and maximization in turn. After
-the rounds, each fold of spatial blocks gets the prior that was fitted without any evidence of
-its own homes, and the place effect is fitted once more on top of those priors.
+and then lets the witnesses learn from the posterior: expectation and maximization in turn. On
+the way each curve's smoothing and the place effect's sd and range move to their likeliest values.
 """
 
 from __future__ import annotations
@@ -18,8 +17,8 @@ from linemap.scoring.field import FieldFit, FieldProblem, before_own_evidence, f
 from linemap.scoring.place import PlaceField
 from linemap.scoring.sources import Sources
 
-SD_GRID = (0.3, 0.5, 0.75, 1.0, 1.35, 1.8)
-RANGE_GRID = (120.0, 200.0, 350.0, 600.0, 1000.0, 1800.0, 3200.0)
+SD_GRID = (0.2, 0.3, 0.45, 0.65, 0.9, 1.2, 1.6, 2.2)
+RANGE_GRID = (125.0, 175.0, 250.0, 350.0, 500.0, 700.0, 1000.0, 1400.0, 2000.0, 2800.0, 4000.0)
 DRAWS = 40
 """Draws from which the variance is taken between rounds."""
 
@@ -41,15 +40,12 @@ class JointFit:
         The last joint problem, all homes.
     fit : FieldFit
         Joint mode of prior and place.
-    place : PlaceField
-        Chosen sd and range.
     tried : dict of (sd, range) to float
         Log marginal likelihood of the settings tried.
     """
 
     problem: FieldProblem
     fit: FieldFit
-    place: PlaceField
     tried: dict[tuple[float, float], float]
 
 
@@ -77,22 +73,18 @@ def fit_rounds(
     unit_penalty = problem.penalty
     tried: dict[tuple[float, float], float] = {}
     for turn in range(rounds):
-        testimony = sources.testimony(teaching=True)
-        problem = problem.with_weight(testimony.weight())
+        problem = problem.with_weight(sources.testimony(teaching=True).weight())
         if turn in PLACE_TURNS:
             place, tried = choose_place(problem, start)
             problem = problem.with_place(place)
         fit = fit_field(problem, start, steps=4, tolerance=0.5)
         start = (fit.b, fit.u)
-        penalty = smooth(problem.penalty, unit_penalty, terms, fit)
-        problem = replace(problem, penalty=penalty)
         draws = draw_field(problem, fit, n_draws=DRAWS, rng=rng)
         variance = field_variance(problem.x, problem.unit, draws)
-        before = before_own_evidence(fit, problem.weight, variance)
-        sources.learn(before, testimony)
+        sources.learn(before_own_evidence(fit, problem.weight, variance))
+        problem = replace(problem, penalty=smooth(problem.penalty, unit_penalty, terms, fit))
     problem = problem.with_weight(sources.testimony(teaching=True).weight())
-    fit = fit_field(problem, start, steps=8)
-    return JointFit(problem, fit, problem.place, tried)
+    return JointFit(problem, fit_field(problem, start, steps=8), tried)
 
 
 def smooth(
@@ -140,7 +132,7 @@ def choose_place(
     def value(i: int, j: int) -> float:
         if (i, j) not in tried:
             candidate = problem.with_place(field_at(i, j))
-            fit = fit_field(candidate, start, steps=4, tolerance=0.05)
+            fit = fit_field(candidate, start, steps=3, tolerance=0.1)
             tried[i, j] = fit.evidence(candidate)
         return tried[i, j]
 
@@ -162,28 +154,20 @@ def choose_place(
     return field_at(*at), {(SD_GRID[i], RANGE_GRID[j]): v for (i, j), v in tried.items()}
 
 
-def cross_fit(joint: JointFit, fold: np.ndarray) -> tuple[np.ndarray, FieldFit]:
-    """Give every home a prior that never saw its block, then fit places on top.
+def crossed_prior(joint: JointFit, fold: np.ndarray, folds: int) -> np.ndarray:
+    """Return coefficients fitted without the evidence of each fold, (n_columns, folds).
 
     Parameters
     ----------
     joint : JointFit
     fold : ndarray of int, shape (n_homes,)
-
-    Returns
-    -------
-    prior : ndarray, shape (n_homes,)
-        Log-odds of building, use and size.
-    fit : FieldFit
-        Of the places alone, with the prior as offset.
+        Fold of the homes that were fitted.
+    folds : int
     """
-    problem = joint.problem
-    prior = np.zeros(len(fold))
-    for k in np.unique(fold):
-        out = fold == k
-        fit = fit_field(
-            problem.without(out), (joint.fit.b, joint.fit.u), steps=4, tolerance=0.1
-        )
-        prior[out] = problem.x[out] @ fit.b.astype(np.float32)
-    places = problem.places_only(prior)
-    return prior, fit_field(places, (np.zeros(0), joint.fit.u), steps=8)
+    start = (joint.fit.b, joint.fit.u)
+    return np.column_stack(
+        [
+            fit_field(joint.problem.without(fold == k), start, steps=3, tolerance=0.5).b
+            for k in range(folds)
+        ]
+    )

@@ -12,38 +12,32 @@ from scipy.special import expit
 from threadpoolctl import threadpool_limits
 
 from linemap.errors import ArgumentError, EvidenceError
-from linemap.scoring.design import Design
-from linemap.scoring.draws import Z90, draw_field, field_variance, group_counts
+from linemap.scoring.city_fit import fit_city
+from linemap.scoring.draws import Z90, group_counts
 from linemap.scoring.evidence import Evidence, describe_homes
-from linemap.scoring.field import FieldProblem, before_own_evidence
-from linemap.scoring.folds import block_folds
 from linemap.scoring.information import change_over_odds, joint_outcomes
-from linemap.scoring.joint import cross_fit, fit_rounds
-from linemap.scoring.place import PlaceField
-from linemap.scoring.reasons import (
-    say_answers,
-    say_building,
-    say_check,
-    say_place,
-    say_record,
-    say_water,
-    top_reasons,
-)
+from linemap.scoring.reasons import all_sentences, top_reasons
 from linemap.scoring.sides import Target
 from linemap.scoring.sources import SOURCES, Sources
 from linemap.scoring.support import beyond_data
 
 PARTS = ("prior", "place", *SOURCES)
-START_PLACE = (1.0, 500.0)
-"""sd [log-odds] and range [m] of place from which the search starts."""
 
 
 class Graph(Protocol):
     """What is needed of a place graph; see :class:`linemap.features.PlaceGraph`."""
 
-    unit: np.ndarray
-    adjacency: sparse.csr_matrix
-    kind: str
+    @property
+    def unit(self) -> np.ndarray:
+        """Place of each home."""
+
+    @property
+    def adjacency(self) -> sparse.csr_matrix:
+        """Which places are neighbours."""
+
+    @property
+    def kind(self) -> str:
+        """What a place is: stretches of street, or squares."""
 
 
 @dataclass(frozen=True)
@@ -95,13 +89,11 @@ class LineModel:
     ----------
     sources_ : Sources
         The witnesses with what they learned.
-    joint_ : JointFit
-    prior_ : ndarray, shape (n_homes,)
-        Log-odds of building, use and size, fitted without the home's own block.
-    place_ : ndarray, shape (n_homes,)
-        Log-odds of place.
-    variance_ : ndarray, shape (n_homes,)
-        Posterior variance of prior plus place.
+    city_ : CityFit
+        Curves, places and their draws.
+    prior_, place_ : ndarray, shape (n_homes,)
+        Log-odds of building, use and size, fitted without the home's own block; and what the
+        evidence around the home adds. Neither has heard the home itself.
 
     Notes
     -----
@@ -122,7 +114,7 @@ class LineModel:
         target: Target = "lead",
         prior: Literal["spline", "trees", "both"] = "spline",
         rounds: int = 5,
-        folds: int = 8,
+        folds: int = 4,
         block_m: float = 600.0,
         draws: int = 200,
         seed: int = 1,
@@ -174,49 +166,27 @@ class LineModel:
                 "checks; checks made because lead was suspected do not suffice."
             )
         with threadpool_limits(limits=1):
-            self._fit(features, graph)
-        return self
-
-    def _fit(self, features: pd.DataFrame, graph: Graph) -> None:
-        self.design_ = Design().fit(features)
-        n = len(features)
-        problem = FieldProblem(
-            x=self.design_.matrix(features),
-            penalty=self.design_.penalty_,
-            unit=graph.unit,
-            place=PlaceField(graph.adjacency, *START_PLACE),
-            weight=np.zeros(n),
-            kind=self.sources_.kind,
-            offset=np.zeros(n),
-        )
-        self.joint_ = fit_rounds(
-            problem,
-            list(self.design_.terms_.values())[1:],
-            self.sources_,
-            rounds=self.rounds,
-            rng=np.random.default_rng([self.seed, 0]),
-        )
-        self.fold_ = block_folds(
-            features["x"].to_numpy(),
-            features["y"].to_numpy(),
-            block_m=self.block_m,
-            folds=self.folds,
-            rng=np.random.default_rng([self.seed, 1]),
-        )
-        self.prior_, places = cross_fit(self.joint_, self.fold_)
-        self._draw()
-        before = before_own_evidence(places, self.joint_.problem.weight, self.variance_)
-        self.place_ = before - self.prior_
-
-    def _draw(self) -> None:
+            self.city_ = fit_city(
+                features,
+                graph.unit,
+                graph.adjacency,
+                evidence,
+                self.sources_,
+                prior=self.prior,
+                rounds=self.rounds,
+                folds=self.folds,
+                block_m=self.block_m,
+                n_draws=self.draws,
+                seed=self.seed,
+            )
+        self.prior_ = self.city_.prior
+        self.place_ = self.city_.before - self.city_.prior
         rng = np.random.default_rng([self.seed, 2])
-        joint = self.joint_
-        self.field_draws_ = draw_field(joint.problem, joint.fit, n_draws=self.draws, rng=rng)
-        self.variance_ = field_variance(joint.problem.x, joint.problem.unit, self.field_draws_)
-        sets = 12 if len(self.prior_) <= 300_000 else 6
+        sets = 12 if len(features) <= 300_000 else 6
         self.rate_draws_ = [
             self.sources_.testimony(teaching=False, rng=rng).weight() for _ in range(sets)
         ]
+        return self
 
     def weights(self) -> pd.DataFrame:
         """Return the weights of all parts [log-odds], one column ``weight_<part>`` each."""
@@ -238,26 +208,15 @@ class LineModel:
         """
         weights = self.weights()
         total = weights.to_numpy().sum(axis=1)
-        spread = np.sqrt(self.variance_ + np.var(self.rate_draws_, axis=0))
+        spread = np.sqrt(self.city_.variance + np.var(self.rate_draws_, axis=0))
         out = pd.DataFrame({"p_lead": expit(total)}, index=weights.index)
         out["p_low"] = expit(total - Z90 * spread)
         out["p_high"] = expit(total + Z90 * spread)
         out = out.join(weights)
-        out = out.join(top_reasons(weights, self._sentences(weights)))
-        reach = max(self.joint_.place.range_m, 500.0)
+        out = out.join(top_reasons(weights, all_sentences(self.features_, self.sources_, weights)))
+        reach = max(self.city_.joint.problem.place.range_m, 500.0)
         out["beyond_data"] = beyond_data(self.features_, self.sources_.kind > 0, reach).any(axis=1)
         return out
-
-    def _sentences(self, weights: pd.DataFrame) -> dict[str, np.ndarray]:
-        sources, features = self.sources_, self.features_
-        return {
-            "prior": say_building(features, weights["weight_prior"].to_numpy()),
-            "place": say_place(features, sources.check, weights["weight_place"].to_numpy()),
-            "record": say_record(sources.record, weights["weight_record"].to_numpy()),
-            "answers": say_answers(sources.answers),
-            "water": say_water(sources.water.kits, sources.water.row, len(features)),
-            "check": say_check(sources.check),
-        }
 
     def expected_lead(self, groups: pd.Series) -> pd.DataFrame:
         """Return the expected number of lead lines of each group, with a 90 % interval.
@@ -276,12 +235,11 @@ class LineModel:
         aligned = groups.reindex(self.features_.index).astype("category")
         names = aligned.cat.categories
         code = aligned.cat.codes.to_numpy()
-        problem = self.joint_.problem
         counts = group_counts(
-            problem.x,
-            problem.unit,
-            self.field_draws_,
-            self.prior_ + self.place_,
+            self.city_.x,
+            self.graph_.unit,
+            self.city_.draws,
+            self.city_.before,
             self.rate_draws_,
             code,
             len(names),
@@ -334,10 +292,13 @@ class LineModel:
         """
         if parcel_id not in self.features_.index:
             raise ArgumentError(f"there is no parcel {parcel_id!r}.")
-        at = int(self.features_.index.get_indexer([parcel_id])[0])
+        at = int(self.features_.index.get_indexer(pd.Index([parcel_id]))[0])
         weights = self.weights()
         row = weights.iloc[at]
-        sentences = {name: words[at] for name, words in self._sentences(weights).items()}
+        sentences = {
+            name: words[at]
+            for name, words in all_sentences(self.features_, self.sources_, weights).items()
+        }
         total = float(row.sum())
         size = {n: abs(float(row[f"weight_{n}"])) for n in PARTS if sentences[n]}
         order = sorted(size, key=lambda name: -size[name])
@@ -362,7 +323,7 @@ class LineModel:
 
     def describe(self) -> dict[str, Any]:
         """Return the sources used, what was learned of them, the place effect and warnings."""
-        place = self.joint_.place
+        place = self.city_.joint.problem.place
         return {
             "target": self.target,
             "homes": len(self.features_),

@@ -53,5 +53,3 @@ def yes_no_weights(sensitivity: float, specificity: float) -> tuple[float, float
     positive = np.log(sensitivity / (1 - specificity))
     negative = np.log((1 - sensitivity) / specificity)
     return float(positive), float(negative)
-
-

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pandas as pd
 from scipy.spatial import cKDTree
 from scipy.special import expit
 
 from linemap.scoring.sides import GALVANIZED, LEAD, OTHER, UNKNOWN
-from linemap.scoring.witnesses import AnswersWitness, CheckWitness, RecordWitness
+from linemap.scoring.sources import Sources
+from linemap.scoring.witnesses import AnswersWitness, CheckWitness, RecordWitness, WaterWitness
 
 NEAR_M = 150.0
 WORDS = {LEAD: "lead", GALVANIZED: "galvanized", OTHER: "not lead", UNKNOWN: "not known"}
@@ -19,6 +22,20 @@ SAID = {
     "plastic": "plastic",
     "dont_know": "",
 }
+
+
+def all_sentences(
+    features: pd.DataFrame, sources: Sources, weights: pd.DataFrame
+) -> dict[str, np.ndarray]:
+    """Return a sentence by part for every home; empty where a source says nothing."""
+    return {
+        "prior": say_building(features, weights["weight_prior"].to_numpy()),
+        "place": say_place(features, sources.check, weights["weight_place"].to_numpy()),
+        "record": say_record(sources.record),
+        "answers": say_answers(sources.answers),
+        "water": say_water(sources.water),
+        "check": say_check(sources.check),
+    }
 
 
 def top_reasons(weights: pd.DataFrame, sentences: dict[str, np.ndarray]) -> pd.DataFrame:
@@ -40,16 +57,17 @@ def top_reasons(weights: pd.DataFrame, sentences: dict[str, np.ndarray]) -> pd.D
     out = pd.DataFrame(index=weights.index)
     for j in range(3):
         chosen = words[rows, order[:, j]]
-        out[f"reason_{j + 1}"] = np.where(size[rows, order[:, j]] < 0, None, chosen)
+        said = pd.Series(chosen, index=weights.index, dtype=object)
+        out[f"reason_{j + 1}"] = said.where(size[rows, order[:, j]] >= 0, None)
     return out
 
 
-def by_pattern(table: pd.DataFrame, say: object) -> np.ndarray:
+def by_pattern(table: pd.DataFrame, say: Callable[..., str]) -> np.ndarray:
     """Return a sentence for each row, worded once for each distinct row."""
     code, _ = pd.factorize(pd.MultiIndex.from_frame(table), use_na_sentinel=False)
     first = pd.Series(np.arange(len(table))).groupby(code).first()
-    wording = np.array([say(*table.iloc[at]) for at in first], dtype=object)  # type: ignore[operator]
-    return wording[code]
+    wording = pd.Series([say(*table.iloc[at]) for at in first], dtype=object)
+    return wording.to_numpy()[code]
 
 
 def say_building(features: pd.DataFrame, weight: np.ndarray) -> np.ndarray:
@@ -96,16 +114,18 @@ def say_place(features: pd.DataFrame, check: CheckWitness, weight: np.ndarray) -
     table = pd.DataFrame({"seen": seen, "lead": lead, "more": weight > 0})
 
     def say(seen: int, lead: int, more: bool) -> str:
-        if seen > 0:
-            lines, are = ("line", "is") if seen == 1 else ("lines", "are")
-            return f"{lead} of {seen} {lines} checked within {NEAR_M:.0f} m {are} lead"
+        lines, are = ("line", "is") if seen == 1 else ("lines", "are")
+        counted = f"{lead} of {seen} {lines} checked within {NEAR_M:.0f} m {are} lead"
+        if seen >= 3:
+            return counted
         side = "more" if more else "less"
-        return f"evidence around here points to {side} lead than the age of its homes suggests"
+        text = f"evidence around here points to {side} lead than the age of its homes suggests"
+        return f"{text} ({counted})" if seen else text
 
     return by_pattern(table, say)
 
 
-def say_record(record: RecordWitness, weight: np.ndarray) -> np.ndarray:
+def say_record(record: RecordWitness) -> np.ndarray:
     """Word what the record says and how far it can be believed."""
     wrong = np.round(record.wrong_rates() * 100).astype(int)
     table = pd.DataFrame(
@@ -152,14 +172,14 @@ def say_answers(answers: AnswersWitness) -> np.ndarray:
     return by_pattern(table, say)
 
 
-def say_water(pairs: pd.DataFrame, rows: np.ndarray, n_homes: int) -> np.ndarray:
+def say_water(water: WaterWitness) -> np.ndarray:
     """Word the results of a home's bottles; several kits show the highest of each bottle."""
-    out = np.full(n_homes, "", dtype=object)
-    if not len(pairs):
+    out = np.full(len(water.heard), "", dtype=object)
+    if not len(water.row):
         return out
-    table = pairs.assign(row=rows).groupby("row")[["first_low", "first_high", "flushed_low",
-                                                   "flushed_high"]].max()
-    kits = pairs.assign(row=rows).groupby("row").size()
+    ends = ["first_low", "first_high", "flushed_low", "flushed_high"]
+    by_home = water.kits[ends].groupby(water.row)
+    table, kits = by_home.max(), by_home.size()
 
     def shown(low: float, high: float) -> str:
         if np.isnan(high):

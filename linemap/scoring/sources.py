@@ -73,6 +73,10 @@ class Testimony:
         return out
 
 
+INNER = 4
+"""Times that error rates and soft labels are brought in line within a round."""
+
+
 class Sources:
     """The witnesses called for one city.
 
@@ -85,10 +89,17 @@ class Sources:
         Which sources of a home may teach, as bits in the order of ``SOURCES``; 0: none.
     """
 
-    def __init__(self, evidence: Evidence, homes: Homes, target: Target) -> None:
-        self.homes = homes
-        told_apart = sides_told_apart(evidence.lines, evidence.checks)
-        self.states = FOUR if told_apart else TWO
+    def __init__(
+        self,
+        evidence: Evidence,
+        homes: Homes,
+        target: Target = "lead",
+        states: np.ndarray | None = None,
+    ) -> None:
+        self.homes, self.target = homes, target
+        if states is None:
+            states = FOUR if sides_told_apart(evidence.lines, evidence.checks) else TWO
+        self.states = states
         history = _history(evidence.lines, homes)
         self.record = RecordWitness(evidence.lines, homes, self.states, target)
         self.answers = AnswersWitness(evidence.answers, homes, self.states)
@@ -107,9 +118,7 @@ class Sources:
             heard = self.check.teaches if name == "check" else self.witnesses[name].heard
             self.kind += (1 << bit) * heard
 
-    def testimony(
-        self, *, teaching: bool, rng: np.random.Generator | None = None
-    ) -> Testimony:
+    def testimony(self, *, teaching: bool, rng: np.random.Generator | None = None) -> Testimony:
         """Return what the sources say.
 
         Parameters
@@ -124,14 +133,24 @@ class Sources:
             said["check"] = said["check"] * self.check.teaches[:, None]
         return Testimony(said, self.pattern.log_share(self.homes.era, rng))
 
-    def learn(self, before: np.ndarray, testimony: Testimony) -> None:
+    def learn(self, before: np.ndarray, *, repeats: int = INNER) -> None:
         """Learn all error rates, given each home's log-odds before its own evidence."""
-        p_lead = expit(before + testimony.weight())
-        soft = state_posterior(p_lead, testimony.total, testimony.log_share)
+        testimony = self.testimony(teaching=True)
         seen = np.where(self.check.teaches, 1.0, self.unseen_share)[:, None]
-        for witness in self.witnesses.values():
-            witness.learn(soft * seen if witness is self.record else soft, before)
-        self.pattern.learn(soft * (self.kind > 0)[:, None], self.homes.era)
+        for _ in range(repeats):
+            p_lead = expit(before + testimony.weight())
+            soft = state_posterior(p_lead, testimony.total, testimony.log_share)
+            for witness in self.witnesses.values():
+                witness.learn(soft * seen if witness is self.record else soft, before)
+            self.pattern.learn(soft * (self.kind > 0)[:, None], self.homes.era)
+            testimony = self.testimony(teaching=True)
+
+    def adopt(self, other: Sources) -> None:
+        """Take over the error rates that were learned from other homes of the same city."""
+        for name, witness in self.witnesses.items():
+            for attribute in witness.learned:
+                setattr(witness, attribute, getattr(other.witnesses[name], attribute))
+        self.pattern = other.pattern
 
     def names(self) -> tuple[str, ...]:
         """Return the sources that say anything."""

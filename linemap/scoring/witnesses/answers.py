@@ -24,6 +24,7 @@ class AnswersWitness:
     """
 
     name = "answers"
+    learned: tuple[str, ...] = ("parameters",)
 
     def __init__(self, answers: pd.DataFrame, homes: Homes, states: np.ndarray) -> None:
         self.states = states
@@ -53,9 +54,7 @@ class AnswersWitness:
             code = self.code[question]
             said = code >= 0
             counts = soft_counts(code[said], soft[said], len(words))[0]
-            self.parameters[question] = shrunk_counts(
-                counts, self.default[question], self.strength
-            )
+            self.parameters[question] = shrunk_counts(counts, self.default[question], self.strength)
 
     def weights(self, rng: np.random.Generator | None = None) -> np.ndarray:
         """Return log-likelihood ratios of each state against none, (n_homes, n_states)."""

@@ -20,6 +20,7 @@ class CheckWitness:
     """
 
     name = "check"
+    learned: tuple[str, ...] = ()
 
     def __init__(
         self,

@@ -13,6 +13,8 @@ class Witness(Protocol):
     name: str
     heard: np.ndarray
     """Whether the source says anything of each home."""
+    learned: tuple[str, ...]
+    """Names of the attributes in which it keeps what it learned."""
 
     def learn(self, soft: np.ndarray, before: np.ndarray) -> None:
         """Learn error rates from the posterior of each state of each home."""
@@ -25,7 +27,10 @@ class Witness(Protocol):
 
 
 def soft_counts(
-    code: np.ndarray, soft: np.ndarray, n_codes: int, group: np.ndarray | None = None,
+    code: np.ndarray,
+    soft: np.ndarray,
+    n_codes: int,
+    group: np.ndarray | None = None,
     n_groups: int = 1,
 ) -> np.ndarray:
     """Count codes by group and state, each home split over its states.

@@ -32,6 +32,7 @@ class RecordWitness:
     """
 
     name = "record"
+    learned: tuple[str, ...] = ("false_lead", "missed_lead", "names")
 
     def __init__(
         self, lines: pd.DataFrame, homes: Homes, states: np.ndarray, target: Target = "lead"
@@ -48,15 +49,16 @@ class RecordWitness:
             yes[row[ours], s] = counts_as_target(code, lines.get("ever_below_lead"), target)[ours]
         known = self.side != UNKNOWN
         self.known = known[:, 0] + 2 * known[:, 1]
-        self.heard = self.known > 0
-        self.says_lead = yes.any(axis=1)
+        self.heard: np.ndarray = self.known > 0
+        self.says_lead: np.ndarray = yes.any(axis=1)
         self.named = yes[:, 0] + 2 * yes[:, 1]
         self.visible = np.array(
             [[bool(u and k & 1) or bool(c and k & 2) for u, c in states] for k in range(4)]
         )
         stated, spread = (
-            fact(f"scoring.record.{name}").value for name in ("false_lead", "missed_lead")
-        ), fact("scoring.record.spread").value
+            (fact(f"scoring.record.{name}").value for name in ("false_lead", "missed_lead")),
+            fact("scoring.record.spread").value,
+        )
         self.false_lead, self.missed_lead = (
             ErrorRate(
                 [rate["level"], rate["renewed_main"], rate["likely"], *[0.0] * len(ERAS)],
@@ -157,7 +159,9 @@ class RecordWitness:
             ),
             **{name: round(float(rate.mean()), 4) for name, rate in rates.items()},
             "by_era": {
-                ERAS[e]: {name: round(float(rate[era == e].mean()), 4) for name, rate in rates.items()}
+                ERAS[e]: {
+                    name: round(float(rate[era == e].mean()), 4) for name, rate in rates.items()
+                }
                 for e in np.unique(era)
             },
         }

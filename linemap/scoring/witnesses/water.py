@@ -29,6 +29,7 @@ class WaterWitness:
     """
 
     name = "water"
+    learned: tuple[str, ...] = ("parameters", "behind", "level_")
 
     def __init__(self, pairs: pd.DataFrame, homes: Homes, states: np.ndarray) -> None:
         self.lead_state = states.any(axis=1).astype(int)
@@ -57,7 +58,8 @@ class WaterWitness:
         self.limits = dict(fact("scoring.water.weight_limits").value)
         self.studied = dict(fact("scoring.water.studied").value)
         self.behind = {
-            0: float(self.studied["not_lead_homes"]), 1: float(self.studied["lead_homes"])
+            0: float(self.studied["not_lead_homes"]),
+            1: float(self.studied["lead_homes"]),
         }
         self.level_: dict[str, tuple[float, float]] = {}
         self.parameters = np.stack(
@@ -72,7 +74,9 @@ class WaterWitness:
     @staticmethod
     def _trust(kits: pd.DataFrame, verdict: np.ndarray) -> np.ndarray:
         """Return how far each kit counts, 0 to 1: by its verdict and its flushing time."""
-        trust = np.where(verdict == "usable_with_doubt", float(fact("scoring.water.doubt").value), 1)
+        trust = np.where(
+            verdict == "usable_with_doubt", float(fact("scoring.water.doubt").value), 1
+        )
         window = fact("scoring.water.flush_window").value
         flush = kits["flush_min"].to_numpy(dtype=float)
         outside = (flush < window["from"]) | (flush > window["to"])
