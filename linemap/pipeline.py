@@ -236,7 +236,7 @@ def run(settings: Settings, out: str | Path, *, tell: Tell = _silent) -> Run:
             findings = gather(intake, scored, evaluation, homes, plan, area_list, settings, as_of)
         with watch.stage(STAGES[7]):
             write_outputs(findings, folder)
-            _keep_tables(folder, city, scored, homes, area_list)
+            _keep_tables(folder, city, scored, homes, findings)
         write_json(folder / "run.json", run_record(findings, intake.inputs, watch.seconds, folder))
     return Run(out)
 
@@ -305,7 +305,7 @@ def gather(
 
 
 def _keep_tables(
-    folder: Path, city: City, scored: Scored, homes: pd.DataFrame, area_list: pd.DataFrame
+    folder: Path, city: City, scored: Scored, homes: pd.DataFrame, findings: Findings
 ) -> None:
     """Keep what later commands need, so that none of them has to refit."""
     tables = folder / "tables"
@@ -315,4 +315,5 @@ def _keep_tables(
     homes.to_parquet(tables / "homes.parquet")
     scored.pairs.to_parquet(tables / "pairs.parquet")
     scored.classes.to_parquet(tables / "classes.parquet")
-    area_list.to_parquet(tables / "area_list.parquet")
+    findings.area_list.to_parquet(tables / "area_list.parquet")
+    findings.kit_list.to_parquet(tables / "kit_list.parquet")

@@ -230,7 +230,7 @@ class Run:
     @cached_property
     def kits(self) -> pd.DataFrame:
         """Homes for the next kits, by the ``kit_list`` contract."""
-        return pd.read_csv(self._read("lists/kits.csv"), dtype={"parcel_id": str, "area_id": str})
+        return pd.read_parquet(self._read("tables/kit_list.parquet"))
 
     @cached_property
     def quarantine(self) -> pd.DataFrame:

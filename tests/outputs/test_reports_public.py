@@ -12,6 +12,7 @@ import pandas as pd
 import pytest
 
 from linemap.outputs.reports.pages import page_environment, write_reports
+from linemap.run_folder import Run
 from linemap.tables import contract
 
 STAFF_TABLES = (
@@ -138,8 +139,9 @@ def test_no_result_and_no_answer(public, inputs):
             assert answer not in seen, (name, answer)
 
 
-def test_no_children_and_no_kit_history(public, inputs):
+def test_no_children_and_no_kit_history(public, inputs, sample_run):
     days = set(inputs["kits"]["mailed_on"].dropna()) | set(inputs["kits"]["collected_on"].dropna())
+    days -= {Run(sample_run).info["as_of"]}  # the day of the run, which every page states
     for name, text in public.items():
         assert days & set(re.findall(r"\d{4}-\d{2}-\d{2}", seen_text(text))) == set(), name
         assert "under six" not in text, name

@@ -48,9 +48,9 @@ class RecordWitness:
             self.side[row[ours], s] = code[ours]
             yes[row[ours], s] = counts_as_target(code, lines.get("ever_below_lead"), target)[ours]
         known = self.side != UNKNOWN
-        self.known = known[:, 0] + 2 * known[:, 1]
-        self.heard: np.ndarray = self.known > 0
-        self.says_lead: np.ndarray = yes.any(axis=1)
+        self.known: np.ndarray = np.asarray(known[:, 0] + 2 * known[:, 1])
+        self.heard: np.ndarray = np.asarray(self.known > 0)
+        self.says_lead: np.ndarray = np.asarray(yes.any(axis=1))
         self.named = yes[:, 0] + 2 * yes[:, 1]
         self.visible = np.array(
             [[bool(u and k & 1) or bool(c and k & 2) for u, c in states] for k in range(4)]
