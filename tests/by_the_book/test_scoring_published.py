@@ -75,17 +75,17 @@ def lattice() -> tuple[sparse.csr_matrix, np.ndarray]:
 
 
 def dense_covariance(length: np.ndarray, field: PlaceField) -> np.ndarray:
-    """Covariance of the place effects, written out place by place."""
+    """Covariance of the place effects, the precision's root written out place by place."""
     n = len(length)
-    raw = np.zeros((n, n))
+    root = np.zeros((n, n))
     for i in range(n):
-        raw[i, i] += 8.0 / field.range_m**2
+        root[i, i] += 8.0 / field.range_m**2
         for j in range(n):
             if length[i, j] > 0:
                 weight = 2.0 / 3.0 / length[i, j] ** 2
-                raw[i, i] += weight
-                raw[i, j] -= weight
-    return np.linalg.inv(raw) / field.scale
+                root[i, i] += weight
+                root[i, j] -= weight
+    return np.linalg.inv(root @ root) / field.scale
 
 
 def place_problem(
