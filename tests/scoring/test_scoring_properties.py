@@ -1,0 +1,364 @@
+"""What must hold of every score: sums, order, repeatability, sources, checks, kits, intervals."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from itertools import combinations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from linemap.errors import ArgumentError, EvidenceError
+from linemap.published import fact
+from linemap.scoring import Evidence, LineModel, log_odds, yes_no_weights
+
+SOURCE_OF = {"lines": "record", "answers": "answers", "pairs": "water", "checks": "check"}
+Fit = Callable[..., LineModel]
+
+
+def look(homes: list[str], material: str, side: tuple[str, ...], why: str) -> pd.DataFrame:
+    """Checks of some homes on one day."""
+    return pd.DataFrame(
+        [
+            {
+                "parcel_id": home,
+                "side": one,
+                "checked_on": pd.Timestamp("2025-06-01"),
+                "material": material,
+                "why": why,
+            }
+            for home in homes
+            for one in side
+        ]
+    )
+
+
+def with_checks(evidence: Evidence, more: pd.DataFrame) -> Evidence:
+    return replace(evidence, checks=pd.concat([evidence.checks, more], ignore_index=True))
+
+
+def untouched(evidence: Evidence, index: pd.Index) -> pd.Index:
+    """Homes of which no check, kit or form speaks."""
+    spoken = pd.concat([evidence.checks["parcel_id"], evidence.pairs["parcel_id"]])
+    return index.difference(pd.Index(spoken.unique()))
+
+
+# ---------------------------------------------------------------- arithmetic of the scores
+
+
+def test_weights_add_up_to_the_log_odds(scores: pd.DataFrame) -> None:
+    weights = scores.filter(like="weight_")
+    assert weights.shape[1] == 6
+    gap = weights.sum(axis=1) - log_odds(scores["p_lead"])
+    assert np.abs(gap).max() < 1e-9
+
+
+def test_interval_holds_the_probability(scores: pd.DataFrame) -> None:
+    assert (scores["p_low"] < scores["p_lead"]).all()
+    assert (scores["p_lead"] < scores["p_high"]).all()
+    assert (scores[["p_low", "p_high"]] > 0).all(axis=None)
+    assert (scores[["p_low", "p_high"]] < 1).all(axis=None)
+
+
+def test_scores_keep_the_order_of_the_parcels(town, scores: pd.DataFrame) -> None:
+    assert scores.index.equals(town.features.index)
+
+
+def test_scores_tell_lead_from_other_lines(town, scores: pd.DataFrame) -> None:
+    """Not a measure of skill, but a sign or order turned round would show: mean p by truth."""
+    lead = town.truth["is_lead"].reindex(scores.index).to_numpy(dtype=bool)
+    assert scores["p_lead"][lead].mean() > 2.5 * scores["p_lead"][~lead].mean()
+
+
+def test_inputs_are_left_as_they_were(town, quick_fit: Fit) -> None:
+    tables = ("lines", "checks", "pairs", "answers")
+    before = {name: getattr(town.evidence, name).copy(deep=True) for name in tables}
+    features, unit = town.features.copy(deep=True), town.graph.unit.copy()
+    quick_fit(town.evidence).score()
+    for name in tables:
+        pd.testing.assert_frame_equal(getattr(town.evidence, name), before[name])
+    pd.testing.assert_frame_equal(town.features, features)
+    assert (town.graph.unit == unit).all()
+
+
+def test_same_seed_same_scores(town, model: LineModel, scores: pd.DataFrame) -> None:
+    again = LineModel(seed=1).fit(town.features, town.graph, town.evidence)
+    pd.testing.assert_frame_equal(again.score(), scores, check_exact=True)
+    pd.testing.assert_frame_equal(model.score(), scores, check_exact=True)
+    other = LineModel(seed=2).fit(town.features, town.graph, town.evidence).score()
+    assert not other["p_lead"].equals(scores["p_lead"])
+
+
+@pytest.mark.parametrize(
+    "tables",
+    [
+        chosen
+        for size in range(1, 5)
+        for chosen in combinations(SOURCE_OF, size)
+        if {"lines", "checks"} & set(chosen)
+    ],
+    ids="+".join,
+)
+def test_any_subset_with_records_or_checks_works(
+    town, quick_fit: Fit, tables: tuple[str, ...]
+) -> None:
+    model = quick_fit(Evidence(**{name: getattr(town.evidence, name) for name in tables}))
+    table = model.score()
+    assert np.isfinite(table.filter(like="weight_")).all(axis=None)
+    assert table["p_lead"].between(0, 1, inclusive="neither").all()
+    used = {SOURCE_OF[name] for name in tables}
+    assert set(model.describe()["sources"]) == used
+    assert set(model.describe()["witnesses"]) == used
+    for source in set(SOURCE_OF.values()) - used:
+        assert (table[f"weight_{source}"] == 0).all()
+
+
+@pytest.mark.parametrize("tables", [(), ("pairs",), ("answers",), ("pairs", "answers")])
+def test_neither_record_nor_check_is_refused(town, quick_fit: Fit, tables: tuple[str, ...]) -> None:
+    evidence = Evidence(**{name: getattr(town.evidence, name) for name in tables})
+    with pytest.raises(EvidenceError, match=r"Bring the table lines or the table checks"):
+        quick_fit(evidence)
+
+
+def test_suspected_checks_alone_are_refused(town, quick_fit: Fit) -> None:
+    homes = town.features.index[:30].tolist()
+    with pytest.raises(EvidenceError, match="suspected"):
+        quick_fit(Evidence(checks=look(homes, "lead", ("utility", "customer"), "suspected")))
+
+
+def test_records_without_any_material_are_refused(town, quick_fit: Fit) -> None:
+    blank = town.evidence.lines.assign(utility_material="unknown", customer_material="unknown")
+    with pytest.raises(EvidenceError):
+        quick_fit(Evidence(lines=blank))
+
+
+def test_features_and_places_of_different_parcels_are_refused(town, quick_fit: Fit) -> None:
+    with pytest.raises(ArgumentError, match="1199"):
+        quick_fit(town.evidence, features=town.features.iloc[1:])
+
+
+# ---------------------------------------------------------------- checks
+
+
+def test_suspected_checks_teach_nothing_to_other_homes(town, quick_fit: Fit) -> None:
+    """Their own homes are marked; the others move by no more than the noise of the draws."""
+    plain = replace(
+        town.evidence, checks=town.evidence.checks.query("why != 'suspected'").reset_index()
+    )
+    homes = untouched(plain, town.features.index)[::45].tolist()
+    assert len(homes) >= 20
+    more = look(homes, "lead", ("utility", "customer"), "suspected")
+    before, after = quick_fit(plain).score(), quick_fit(with_checks(plain, more)).score()
+    others = before.index.difference(pd.Index(homes))
+    assert np.abs(after["p_lead"] - before["p_lead"])[others].max() < 1e-6
+    sure = -log_odds(fact("scoring.check.error").value)
+    assert after.loc[homes, "weight_check"].min() > sure
+    assert after.loc[homes, "p_lead"].median() > 0.99
+
+
+def test_checks_along_main_work_do_teach_others(town, quick_fit: Fit) -> None:
+    """The same looks for another reason: the test above does not pass for want of effect."""
+    homes = untouched(town.evidence, town.features.index)[::45].tolist()
+    more = look(homes, "lead", ("utility", "customer"), "main_work")
+    before = quick_fit(town.evidence).score()
+    after = quick_fit(with_checks(town.evidence, more)).score()
+    others = before.index.difference(pd.Index(homes))
+    assert np.abs(after["p_lead"] - before["p_lead"])[others].max() > 0.05
+
+
+def test_a_check_settles_its_home(town, quick_fit: Fit) -> None:
+    homes = untouched(town.evidence, town.features.index)[::100].tolist()
+    for material, low, high in (("lead", 0.9, 1.0), ("copper", 0.0, 0.1)):
+        more = look(homes, material, ("utility", "customer"), "random")
+        p = quick_fit(with_checks(town.evidence, more)).score().loc[homes, "p_lead"]
+        assert p.between(low, high, inclusive="neither").all()
+        assert np.median(p) == pytest.approx(1.0 if material == "lead" else 0.0, abs=0.01)
+
+
+def test_later_check_of_a_side_outranks_the_earlier(town, quick_fit: Fit) -> None:
+    home = [untouched(town.evidence, town.features.index)[0]]
+    both = ("utility", "customer")
+    early = look(home, "lead", both, "random").assign(checked_on=pd.Timestamp("2021-01-01"))
+    late = look(home, "copper", both, "random").assign(checked_on=pd.Timestamp("2023-01-01"))
+    p = quick_fit(with_checks(town.evidence, pd.concat([late, early]))).score()["p_lead"]
+    assert p[home[0]] < 0.1
+
+
+# ---------------------------------------------------------------- bottles
+
+
+def kit(home: str, first: tuple[float, float], flushed: tuple[float, float]) -> dict[str, object]:
+    """One usable kit, flushed as asked; each bottle an interval [ug/L]."""
+    return {
+        "kit_id": None,
+        "parcel_id": home,
+        "verdict": "usable",
+        "reasons": "",
+        "collected_on": pd.Timestamp("2025-05-01"),
+        "stagnation_h": 8.0,
+        "flush_min": float(fact("scoring.water.flush_window").value["from"]),
+        "first_low": first[0],
+        "first_high": first[1],
+        "flushed_low": flushed[0],
+        "flushed_high": flushed[1],
+    }
+
+
+def with_kits(evidence: Evidence, kits: list[dict[str, object]]) -> Evidence:
+    more = pd.DataFrame(kits).assign(kit_id=[f"X{i:05d}" for i in range(len(kits))])
+    return replace(evidence, pairs=pd.concat([evidence.pairs, more], ignore_index=True))
+
+
+def test_pair_without_detection_never_weighs_more_than_its_sensitivity_allows(
+    town, quick_fit: Fit
+) -> None:
+    """Negative likelihood ratio (1 - .73) / .95 = .284 of Smart et al. 2023, Water Research:
+    a pair below the limit of 1 ug/L lowers the log-odds by at most 1.26.
+    """
+    floor = yes_no_weights(
+        fact("scoring.water.sensitivity").value, fact("scoring.water.specificity").value
+    )[1]
+    homes = untouched(town.evidence, town.features.index)[::20].tolist()
+    evidence = with_kits(town.evidence, [kit(home, (0.0, 1.0), (0.0, 1.0)) for home in homes])
+    table = quick_fit(evidence).score().loc[homes]
+    assert (table["weight_water"] < 0).all()
+    assert table["weight_water"].min() >= floor - 0.005
+    assert table["reason_1"].notna().all()
+
+
+def test_bottles_never_move_the_odds_beyond_their_limits(town, quick_fit: Fit) -> None:
+    """Without a false result among n homes, the 95 % limit of its share is 3/n ("rule of
+    three", from memory); studied homes and local homes together are fewer than all homes.
+    """
+    homes = untouched(town.evidence, town.features.index)[::60].tolist()
+    high = [kit(homes[0], (90.0, 90.0), (80.0, 80.0)) for _ in range(6)]
+    low = [kit(home, (0.0, 1.0), (0.0, 1.0)) for home in homes for _ in range(12)]
+    studied = fact("scoring.water.studied").value
+    limits = fact("scoring.water.weight_limits").value
+    for kits, sign in ((high, 1), (low, -1)):
+        model = quick_fit(with_kits(town.evidence, kits))
+        weight = model.score()["weight_water"]
+        most = len(town.features) + studied["not_lead_homes" if sign > 0 else "lead_homes"]
+        bound = min(np.log(most / 3.0), abs(limits["high" if sign > 0 else "low"]))
+        spoken = pd.DataFrame(kits)["parcel_id"].unique()
+        assert (sign * weight[spoken] > 0.5).all()
+        assert np.abs(weight[homes]).max() <= bound + 1e-9
+        stated = model.describe()["witnesses"]["water"]["weight_limits"]
+        assert weight.min() >= stated[0] - 5e-4
+        assert weight.max() <= stated[1] + 5e-4
+
+
+def test_repeat_kits_weigh_less_than_their_sum(town, quick_fit: Fit) -> None:
+    """Three homes alike in all but the number of equal kits: 1, 2 and 4."""
+    free = untouched(town.evidence, town.features.index)
+    features = town.features.loc[free]
+    alike = features.index[features["year_built"].between(1951, 1968)][:3].tolist()
+    count = dict(zip(alike, (1, 2, 4), strict=True))
+    for first, flushed in (((9.0, 9.0), (3.0, 3.0)), ((0.0, 1.0), (0.0, 1.0))):
+        kits = [kit(home, first, flushed) for home, k in count.items() for _ in range(k)]
+        weight = quick_fit(with_kits(town.evidence, kits)).score()["weight_water"].abs()
+        single = weight[alike[0]]
+        assert single > 0.1
+        for home, k in list(count.items())[1:]:
+            assert single < weight[home] < 0.8 * k * single
+
+
+def test_kits_set_aside_say_nothing(town, quick_fit: Fit) -> None:
+    home = untouched(town.evidence, town.features.index)[0]
+    aside = kit(home, (50.0, 50.0), (50.0, 50.0)) | {"verdict": "not_usable"}
+    before = quick_fit(town.evidence).score()
+    after = quick_fit(with_kits(town.evidence, [aside])).score()
+    pd.testing.assert_frame_equal(after, before)
+
+
+# ---------------------------------------------------------------- counts of lead lines
+
+
+def test_expected_lead_is_the_sum_with_an_interval_that_knows_of_correlation(
+    town, model: LineModel, scores: pd.DataFrame
+) -> None:
+    area = town.features["area_id"]
+    city = pd.Series("all", index=area.index, name="city")
+    for groups in (area, city):
+        counts = model.expected_lead(groups)
+        p = scores["p_lead"].groupby(groups, observed=True)
+        assert counts["expected"].to_numpy() == pytest.approx(p.sum().to_numpy())
+        assert (counts["low"] <= counts["expected"]).all()
+        assert (counts["expected"] <= counts["high"]).all()
+        alone = p.apply(lambda one: 2 * 1.645 * np.sqrt((one * (1 - one)).sum()))
+        wide = p.sum() > 5
+        assert wide.any()
+        assert ((counts["high"] - counts["low"]).to_numpy() > alone.to_numpy())[wide].all()
+
+
+def test_expected_lead_leaves_out_homes_in_no_group(model: LineModel, scores: pd.DataFrame) -> None:
+    groups = pd.Series(None, index=scores.index, dtype=object, name="street")
+    groups.iloc[:40] = "north"
+    counts = model.expected_lead(groups)
+    assert counts.index.tolist() == ["north"]
+    assert counts["expected"].tolist() == pytest.approx([scores["p_lead"].iloc[:40].sum()])
+
+
+# ---------------------------------------------------------------- reasons and support
+
+
+def test_homes_with_evidence_have_reasons(town, scores: pd.DataFrame) -> None:
+    assert scores["reason_1"].notna().all()
+    reasons = scores[["reason_1", "reason_2", "reason_3"]]
+    assert not (reasons == "").any(axis=None)
+    checked = town.evidence.checks.query("material != 'unknown'")["parcel_id"].unique()
+    told = reasons.loc[checked].apply(lambda row: row.str.contains("looked", na=False)).any(axis=1)
+    assert told.all()
+
+
+def test_explanation_agrees_with_the_scores(town, model: LineModel, scores: pd.DataFrame) -> None:
+    homes = [
+        town.evidence.checks["parcel_id"].iloc[0],
+        town.evidence.pairs["parcel_id"].iloc[0],
+        *town.features.index[:3],
+    ]
+    for home in homes:
+        why = model.explain(home)
+        row = scores.loc[home]
+        assert why.p_lead == pytest.approx(row["p_lead"], abs=1e-12)
+        for part, weight in why.weights.items():
+            assert weight == pytest.approx(row[f"weight_{part}"], abs=1e-12)
+        assert sum(why.weights.values()) == pytest.approx(log_odds(why.p_lead), abs=1e-9)
+        said = [row[f"reason_{j}"] for j in (1, 2, 3) if pd.notna(row[f"reason_{j}"])]
+        assert list(why.sentences[: len(said)]) == said
+        assert why.counterfactual
+    with pytest.raises(ArgumentError, match="nowhere"):
+        model.explain("nowhere")
+
+
+def test_home_unlike_all_others_is_beyond_data(town, quick_fit: Fit) -> None:
+    features = town.features.copy()
+    old, strange, far = features.index[[10, 500, 900]]
+    features.loc[old, "year_built"] = 1790.0
+    features["land_use"] = features["land_use"].cat.add_categories("lighthouse")
+    features.loc[strange, "land_use"] = "lighthouse"
+    features.loc[far, ["x", "y"]] += 50_000.0
+    lines = town.evidence.lines.set_index("parcel_id").drop([old, strange, far]).reset_index()
+    table = quick_fit(replace(town.evidence, lines=lines), features=features).score()
+    assert table.loc[[old, strange, far], "beyond_data"].all()
+    assert table["beyond_data"].mean() < 0.2
+
+
+# ---------------------------------------------------------------- what a kit would teach
+
+
+def test_information_of_a_kit(town, model: LineModel, scores: pd.DataFrame) -> None:
+    gain = model.kit_information()
+    assert gain.index.equals(scores.index)
+    assert gain.between(0, 0.5).all()
+    sides = town.evidence.checks.query("material != 'unknown'")
+    sides = sides.groupby("parcel_id")["side"].nunique()
+    known = sides.index[sides == 2]
+    known = known[(scores.loc[known, "p_lead"] - 0.5).abs() > 0.49]
+    assert len(known) >= 10
+    assert gain[known].max() < 0.02
+    unsure = scores["p_lead"].between(0.35, 0.65)
+    assert gain[unsure].min() > 10 * gain[known].median()
+    assert (gain <= 2 * scores["p_lead"] * (1 - scores["p_lead"]) + 1e-4).all()
