@@ -17,8 +17,7 @@ from linemap.scoring.evidence import describe_homes
 from linemap.scoring.field import FieldProblem, fit_field
 from linemap.scoring.place import PlaceField
 from linemap.scoring.sides import TWO
-from linemap.scoring.sources import Sources
-from linemap.scoring.witnesses import RecordWitness
+from linemap.scoring.witnesses import AnswersWitness, RecordWitness
 
 # ---------------------------------------------------------------- odds of a yes/no test
 
@@ -189,7 +188,7 @@ def soft_labels(n: int, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarra
 
 
 def test_answer_shares_are_dawid_and_skenes() -> None:
-    """Apart from the stated shares, which may count for no more than 100 homes."""
+    """Apart from the stated shares, which count for as many homes as published.toml says."""
     rng = np.random.default_rng(3)
     n = 20_000
     lead, soft = soft_labels(n, rng)
@@ -200,12 +199,13 @@ def test_answer_shares_are_dawid_and_skenes() -> None:
     answers = pd.DataFrame(
         {"parcel_id": features.index, "entry_pipe": words[code], "line_replaced": None}
     )
-    witness = Sources(Evidence(answers=answers), describe_homes(features)).answers
+    witness = AnswersWitness(answers, describe_homes(features), TWO)
     witness.learn(soft, np.zeros(n))
     learned = witness.describe()["entry_pipe"]
     ours = np.array([learned[word] for word in words]).T
     theirs = dawid_skene_shares(code, soft, 5)
-    shrinkage = 100.0 / (100.0 + soft.sum(axis=0))
+    strength = float(fact("scoring.answers.strength").value)
+    shrinkage = strength / (strength + soft.sum(axis=0))
     assert (np.abs(ours - theirs) <= shrinkage[:, None] + 5e-5).all()
     assert np.abs(theirs - witness.default["entry_pipe"]).max() > 10 * shrinkage.max()
 
@@ -261,10 +261,7 @@ def tiny_city(sides_differ: bool) -> tuple[pd.DataFrame, PlaceGraph, Evidence]:
             "customer_material": said[:, 1],
         }
     )
-    seen = []
-    for i in range(0, n, 7):
-        sides = (i % 2,) if lead[i].any() else (0, 1)
-        seen += [(i, side) for side in sides]
+    seen = [(i, side) for i in range(0, n, 7) for side in range(1 + (i % 2 or not sides_differ))]
     checks = pd.DataFrame(
         {
             "parcel_id": [features.index[i] for i, _ in seen],
