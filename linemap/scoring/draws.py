@@ -6,7 +6,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import linalg, sparse
+import pandas as pd
+from scipy import linalg
 from scipy.special import expit
 
 from linemap.scoring.field import FieldFit, FieldProblem
@@ -100,9 +101,6 @@ def group_counts(
         own = own[:, np.arange(n_draws) % len(evidence)]
         p = expit(centre[rows][inside][:, None] + moved[inside] + own)
         lead = rng.random(p.shape, dtype=np.float32) < p
-        n = len(lead)
-        by_group = sparse.csr_matrix(
-            (np.ones(n, np.float32), (group[rows][inside], np.arange(n))), shape=(n_groups, n)
-        )
-        out += by_group @ lead.astype(np.float32)
+        table = pd.DataFrame(lead).groupby(group[rows][inside]).sum()
+        out[table.index.to_numpy()] += table.to_numpy()
     return out

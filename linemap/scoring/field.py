@@ -192,8 +192,9 @@ def fit_field(
     b, u = start if start is not None else (np.zeros(p), np.zeros(problem.n_units))
     e = problem.log_odds(b, u)
     value = problem.objective(e, b, u)
-    fit = _curvature(problem, b, u, e, value, False)
-    for _ in range(steps):
+    converged = False
+    for _ in range(max(steps, 1)):
+        fit = _curvature(problem, b, u, e, value, converged)
         gain = expit(e + problem.weight) - expit(e)
         grad_u = np.bincount(problem.unit, weights=gain, minlength=problem.n_units)
         grad_u -= problem.place.precision @ u
@@ -212,14 +213,12 @@ def fit_field(
                 break
             size *= 0.5
         gained = new_value - value
-        if gained <= 0:
-            return replace(fit, converged=True)
-        b, u, e, value = new_b, new_u, new_e, new_value
-        converged = bool(gained < tolerance)
-        fit = _curvature(problem, b, u, e, value, converged)
-        if converged:
+        if gained > 0:
+            b, u, e, value = new_b, new_u, new_e, new_value
+        if gained < tolerance:
+            converged = True
             break
-    return fit
+    return _curvature(problem, b, u, e, value, converged)
 
 
 def _curvature(

@@ -63,15 +63,11 @@ def top_reasons(weights: pd.DataFrame, sentences: dict[str, np.ndarray]) -> pd.D
 
 
 def by_pattern(table: pd.DataFrame, say: Callable[..., str]) -> np.ndarray:
-    """Return a sentence for each row of whole numbers, worded once for each distinct row."""
-    key = np.zeros(len(table), dtype=np.int64)
-    for name in table.columns:
-        values = table[name].to_numpy().astype(np.int64)
-        values = values - values.min(initial=0)
-        key = key * (int(values.max(initial=0)) + 1) + values
-    _, first, code = np.unique(key, return_index=True, return_inverse=True)
-    rows = table.iloc[first].itertuples(index=False)
-    return np.array([say(*row) for row in rows], dtype=object)[code]
+    """Return a sentence for each row, worded once for each distinct row."""
+    code, _ = pd.factorize(pd.MultiIndex.from_frame(table), use_na_sentinel=False)
+    first = pd.Series(np.arange(len(table))).groupby(code).first()
+    wording = pd.Series([say(*table.iloc[at]) for at in first], dtype=object)
+    return wording.to_numpy()[code]
 
 
 def say_building(features: pd.DataFrame, weight: np.ndarray) -> np.ndarray:

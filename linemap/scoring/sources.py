@@ -10,7 +10,6 @@ import pandas as pd
 from scipy.special import expit
 
 from linemap.published import fact
-from linemap.scoring.anchor import Anchor, anchor_on_checks
 from linemap.scoring.evidence import Evidence, Homes
 from linemap.scoring.sides import (
     FOUR,
@@ -145,12 +144,6 @@ class Sources:
                 witness.learn(soft * seen if witness is self.record else soft, before)
             self.pattern.learn(soft * (self.kind > 0)[:, None], self.homes.era)
             testimony = self.testimony(teaching=True)
-
-    def anchor(self, before: np.ndarray) -> Anchor:
-        """Return the shift and stretch of log-odds that agree best with the checks."""
-        teaches = self.check.teaches
-        weight = lead_weight(self.check.weights(), self.pattern.log_share(self.homes.era))
-        return anchor_on_checks(before, weight, teaches)
 
     def adopt(self, other: Sources) -> None:
         """Take over the error rates that were learned from other homes of the same city."""
