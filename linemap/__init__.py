@@ -18,6 +18,7 @@ from typing import Any
 _HOMES = {
     "linemap.errors": (
         "ArgumentError",
+        "DatabaseError",
         "EvidenceError",
         "InputError",
         "InputWarning",
@@ -83,7 +84,7 @@ _HOMES = {
         "forecast_round",
         "rank_areas",
     ),
-    "linemap.outputs": ("charts", "draw_public_map", "suppress_small_counts"),
+    "linemap.outputs": ("charts", "draw_public_map", "show_table", "suppress_small_counts"),
     "linemap.run_folder": ("Run",),
     "linemap.assembly": ("Scored", "homes_table"),
     "linemap.pipeline": ("check", "evaluate_scores", "run", "score_city"),
@@ -96,6 +97,7 @@ _HOMES = {
         "read_results",
         "redraw_maps",
         "repeat_run",
+        "store_run",
         "write_list",
     ),
 }

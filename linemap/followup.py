@@ -6,7 +6,6 @@ None of this fits anything again, except :func:`evaluate_again`, which says so.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -16,9 +15,10 @@ from linemap.errors import RunFolderError
 from linemap.evaluation import PROTOCOLS, Evaluation
 from linemap.intake import read_city, read_samples, read_table
 from linemap.outputs import draw_map as draw_city
-from linemap.outputs import map_files, write_evaluation, write_kit_files
+from linemap.outputs import map_files, write_database, write_evaluation, write_kit_files
 from linemap.outreach import KitPlan, Ledger, choose_kits, forecast_round
 from linemap.pipeline import evaluate_scores, run, score_city
+from linemap.printing import Tell, watched
 from linemap.run_folder import Run, free_name, owner_only, write_json
 from linemap.run_record import differences
 from linemap.settings import Edition, outreach_with
@@ -77,6 +77,40 @@ def write_list(run: Run, plan: KitPlan, out: str | Path | None = None) -> Path:
     for path in (place, *place.iterdir()):
         owner_only(path)
     return place
+
+
+def store_run(run: Run, address: str) -> list[str]:
+    """Write scores, kit list and area list of a finished run into PostgreSQL, all or none.
+
+    Parameters
+    ----------
+    run : Run
+    address : str
+        ``postgresql://HOST/DATABASE?schema=NAME``. User and password come from the environment.
+
+    Returns
+    -------
+    list of str
+        Names of the tables, each with a column ``geometry`` (WGS 84).
+
+    Raises
+    ------
+    DatabaseError
+        If the database cannot be reached or refuses; nothing is changed in it then.
+    """
+    outlines = run.parcels.geometry
+    areas = run.city_areas.set_index("area_id").geometry
+    return write_database(
+        {"scores": run.scores, "kit_list": run.kits, "area_list": run.areas},
+        {
+            "scores": outlines.reindex(run.scores["parcel_id"]),
+            "kit_list": outlines.reindex(run.kits["parcel_id"]),
+            "area_list": areas.reindex(run.areas["area_id"]),
+        },
+        address,
+        city=run.settings.city.name,
+        as_of=run.as_of,
+    )
 
 
 def draw_map(run: Run) -> Any:
@@ -141,16 +175,15 @@ def redraw_maps(run: Run, out: str | Path | None = None) -> list[Path]:
     return written
 
 
-def evaluate_again(
-    run: Run, *, tell: Callable[[str], None] = lambda _: None
-) -> tuple[Evaluation, list[str]]:
+def evaluate_again(run: Run, *, tell: Tell | None = None) -> tuple[Evaluation, list[str]]:
     """Read the run's inputs, score, and hold the scores against the checks in every way.
 
     Parameters
     ----------
     run : Run
     tell : callable, optional
-        Told before each refit.
+        Told before each way of hiding checks. Without it a notebook or a terminal shows a
+        progress bar.
 
     Returns
     -------
@@ -163,13 +196,14 @@ def evaluate_again(
     intake = read_city(settings)
     now = {**run.info, "inputs": intake.inputs}
     scored = score_city(intake.city, settings)
-    evaluation = evaluate_scores(intake.city, scored, settings, protocols=PROTOCOLS, tell=tell)
+    with watched(tell, len(PROTOCOLS)) as told:
+        evaluation = evaluate_scores(intake.city, scored, settings, protocols=PROTOCOLS, tell=told)
     write_evaluation(evaluation.to_dict(), evaluation.tables(), run.folder)
     return evaluation, differences(run.info, now)
 
 
 def repeat_run(
-    record: str | Path, out: str | Path, *, tell: Callable[[str], None] = lambda _: None
+    record: str | Path, out: str | Path, *, tell: Tell | None = None
 ) -> tuple[Run, list[str]]:
     """Repeat a run by its record and say what differs.
 
@@ -180,7 +214,7 @@ def repeat_run(
     out : str or Path
         Folder for the new run.
     tell : callable, optional
-        Called with the name of each stage as it begins.
+        As for :func:`linemap.pipeline.run`.
 
     Returns
     -------

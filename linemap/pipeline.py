@@ -8,7 +8,7 @@ Stages never import each other; this file hands each one the tables that it need
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import date
@@ -37,14 +37,13 @@ from linemap.outreach import (
     fairness,
     rank_areas,
 )
+from linemap.printing import Tell, watched
 from linemap.run_folder import Run, new_run_folder, write_json
 from linemap.run_record import run_record
 from linemap.scoring import Evidence, LineModel, probability
 from linemap.settings import Settings
 from linemap.tables import City, contract
 from linemap.water import check_kits, water_summary
-
-Tell = Callable[[str], None]
 
 STAGES = (
     "read, check and join the files",
@@ -201,7 +200,7 @@ def evaluate_scores(
     )
 
 
-def run(settings: Settings, out: str | Path, *, tell: Tell = _silent) -> Run:
+def run(settings: Settings, out: str | Path, *, tell: Tell | None = None) -> Run:
     """Do the whole job and leave it in a folder, whole or not at all.
 
     Parameters
@@ -210,7 +209,8 @@ def run(settings: Settings, out: str | Path, *, tell: Tell = _silent) -> Run:
     out : str or Path
         Folder to leave the run in; an earlier run there is replaced only at the very end.
     tell : callable, optional
-        Called with the name of each stage as it begins.
+        Called with the name of each stage as it begins. Without it a notebook or a terminal
+        shows a progress bar.
 
     Returns
     -------
@@ -221,8 +221,8 @@ def run(settings: Settings, out: str | Path, *, tell: Tell = _silent) -> Run:
     InputError, EvidenceError, LimitsError, RunFolderError
         With a message for a planner.
     """
-    watch = Stopwatch(tell)
-    with threadpool_limits(1), new_run_folder(out) as folder:
+    with watched(tell, len(STAGES)) as told, threadpool_limits(1), new_run_folder(out) as folder:
+        watch = Stopwatch(told)
         with watch.stage(STAGES[0]):
             intake = read_city(settings)
         city = intake.city

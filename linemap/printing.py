@@ -2,21 +2,48 @@
 
 from __future__ import annotations
 
+import html
 import json
 import sys
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from typing import Any
 
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
+Tell = Callable[[str], None]
+
 
 @contextmanager
-def progress(steps: int, quiet: bool) -> Any:
-    """Give a function to call at the start of each step; a bar shows on a terminal."""
+def watched(tell: Tell | None, steps: int) -> Iterator[Tell]:
+    """Give the caller's own teller; without one, a bar wherever somebody is looking on.
+
+    A notebook and a terminal show the bar. Where nobody looks on nothing is printed.
+    """
+    if tell is not None:
+        yield tell
+        return
+    with progress(steps, not (in_notebook() or Console(stderr=True).is_terminal)) as step:
+        yield step
+
+
+def in_notebook() -> bool:
+    """Return whether the code runs in the kernel of a notebook."""
+    shell = getattr(sys.modules.get("IPython"), "get_ipython", lambda: None)()
+    return hasattr(shell, "kernel")
+
+
+@contextmanager
+def progress(steps: int, quiet: bool) -> Iterator[Tell]:
+    """Give a function to call at the start of each step; a bar shows in a terminal or notebook."""
     if quiet:
         yield lambda _: None
+        return
+    if in_notebook():
+        yield from _notebook_steps(steps)
         return
     columns = (
         TextColumn("{task.completed:>2}/{task.total}"),
@@ -40,6 +67,40 @@ def progress(steps: int, quiet: bool) -> Any:
 
         yield step
         bar.update(task, completed=steps, description="done")
+
+
+@dataclass(frozen=True)
+class Bar:
+    """A progress bar as a notebook shows it; needs nothing but HTML."""
+
+    done: int
+    steps: int
+    words: str
+
+    def __repr__(self) -> str:
+        return f"{self.done}/{self.steps} {self.words}"
+
+    def _repr_html_(self) -> str:
+        return (
+            f"<label><progress value='{self.done}' max='{self.steps}'></progress> "
+            f"{html.escape(repr(self))}</label>"
+        )
+
+
+def _notebook_steps(steps: int) -> Iterator[Tell]:
+    """Give a teller that moves one bar in the output of the cell."""
+    from IPython.display import display
+
+    shown = display(Bar(0, steps, "starting"), display_id=True)
+    begun = 0
+
+    def step(name: str) -> None:
+        nonlocal begun
+        begun += 1
+        shown.update(Bar(begun - 1, steps, name))
+
+    yield step
+    shown.update(Bar(steps, steps, "done"))
 
 
 def say(text: str = "") -> None:

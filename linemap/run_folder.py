@@ -20,6 +20,7 @@ from datetime import date
 from functools import cached_property
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 import geopandas as gpd
 import pandas as pd
@@ -32,6 +33,16 @@ CAUTION = (
     "A probability is an estimate, not a finding. A low figure or a low water result never "
     "clears a home. The inventory class comes from records and checks alone."
 )
+
+PAGES = (
+    ("staff/map.html", "staff map"),
+    ("staff/report.html", "staff report"),
+    ("lists/kits.xlsx", "homes for the next kits"),
+    ("public/map.html", "public map"),
+    ("public/report.html", "public report"),
+    ("methods.html", "methods"),
+)
+"""Files that the summary of a run links to, with their names for readers."""
 
 
 @contextmanager
@@ -271,7 +282,7 @@ class Run:
     def __repr__(self) -> str:
         width = max(len(label) for label, _ in self.summary())
         lines = [f"  {label:<{width}}  {text}" for label, text in self.summary()]
-        return "\n".join([f"linemap run in {self.folder}", *lines, f"  {CAUTION}"])
+        return "\n".join([f"linemap run in {self._place()}", *lines, f"  {CAUTION}"])
 
     def _repr_html_(self) -> str:
         rows = "".join(
@@ -280,11 +291,22 @@ class Run:
             for label, text in self.summary()
         )
         links = " · ".join(
-            f"<a href='{html.escape((self.folder / name).as_uri())}'>{html.escape(name)}</a>"
-            for name in ("staff/map.html", "staff/report.html", "methods.html", "lists/kits.xlsx")
+            f"<a href='{html.escape(self._link(name))}'>{html.escape(words)}</a>"
+            for name, words in PAGES
             if (self.folder / name).is_file()
         )
-        return f"<table>{rows}</table><p>{links}</p><p>{html.escape(CAUTION)}</p>"
+        head = f"<p>linemap run in <code>{html.escape(str(self._place()))}</code></p>"
+        return f"{head}<table>{rows}</table><p>{links}</p><p>{html.escape(CAUTION)}</p>"
+
+    def _place(self) -> Path:
+        """Return the folder as seen from where the reader works, if it lies below."""
+        here = Path.cwd()
+        return self.folder.relative_to(here) if self.folder.is_relative_to(here) else self.folder
+
+    def _link(self, name: str) -> str:
+        """Return a link to a file; a notebook opens only links relative to itself."""
+        place = self._place() / name
+        return place.as_uri() if place.is_absolute() else quote(place.as_posix())
 
 
 def free_name(folder: Path, stem: str, suffix: str) -> Path:

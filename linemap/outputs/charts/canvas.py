@@ -14,13 +14,26 @@ from matplotlib.figure import Figure
 DARK, MIDDLE, LIGHT = (matplotlib.colormaps["cividis"](share) for share in (0.05, 0.5, 0.85))
 LINE_STYLES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (1, 1)))
 _TITLE_WIDTH = 50
+_SCREEN_DPI = 110
+
+
+class Chart(Figure):
+    """A figure that shows itself in a notebook, with no plotting mode to switch on."""
+
+    def _repr_png_(self) -> bytes:
+        buffer = io.BytesIO()
+        self.savefig(buffer, format="png", dpi=_SCREEN_DPI, metadata={"Software": None})
+        return buffer.getvalue()
+
+    def __repr__(self) -> str:
+        return f"<Chart: {chart_title(self)}>"
 
 
 def blank_chart(
     title: str, *, width: float = 4.8, height: float = 3.4
-) -> tuple[Figure, matplotlib.axes.Axes]:
+) -> tuple[Chart, matplotlib.axes.Axes]:
     """Return a figure with one plot and a title that is broken into lines."""
-    figure = Figure(figsize=(width, height), layout="constrained")
+    figure = Chart(figsize=(width, height), layout="constrained")
     axes = figure.add_subplot()
     axes.set_title(fill(title, _TITLE_WIDTH), loc="left", fontsize=11)
     axes.spines[["top", "right"]].set_visible(False)
@@ -29,7 +42,7 @@ def blank_chart(
     return figure, axes
 
 
-def nothing_chart(title: str) -> Figure:
+def nothing_chart(title: str) -> Chart:
     """Return a chart that only says why there is nothing to draw."""
     figure, axes = blank_chart(title, height=1.2)
     axes.set_axis_off()
