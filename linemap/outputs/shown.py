@@ -95,7 +95,7 @@ def show_table(
             low, high = ([_cell(v, contracted) for v in head[end]] for end in INTERVALS[column])
             cells = [f"{c} ({a} to {b})" for c, a, b in zip(cells, low, high, strict=True)]
             label += ", 90 % interval"
-        if contracted and contracted.unit not in ("", "share", "date", "year"):
+        if contracted and contracted.unit not in ("", "share", "date", "year", column):
             label += f" [{contracted.unit}]"
         shown[label] = cells
     note = PROBABILITY_CAUTION

@@ -105,14 +105,14 @@ def test_age_names_the_peak_even_where_it_is_not_the_oldest():
     p = np.repeat([0.3, 0.2, 0.9, 0.05], 10)
     scores = pd.DataFrame({"p_lead": p}, index=[f"H{k}" for k in range(40)])
     figure = charts.age_chart(scores, pd.Series(years, index=scores.index, dtype=float))
-    assert title(figure) == "Lead is most probable in homes built 1940 to 1944 (90% of 10 homes)"
+    assert title(figure) == "Lead is most probable in homes built 1940 to 1944 (mean 90%, 10 homes)"
     assert "40 homes" in figure.axes[0].get_xlabel()
 
 
 def test_age_leaves_out_groups_of_a_few_homes():
     scores = pd.DataFrame({"p_lead": [1.0] * 4 + [0.2] * 6}, index=range(10))
     years = pd.Series([1900.0] * 4 + [1950.0] * 6)
-    assert "1950 to 1954 (20% of 6 homes)" in title(charts.age_chart(scores, years))
+    assert "1950 to 1954 (mean 20%, 6 homes)" in title(charts.age_chart(scores, years))
 
 
 def pairs(first, flushed, verdict="usable") -> pd.DataFrame:

@@ -22,7 +22,14 @@ class Chart(Figure):
 
     def _repr_png_(self) -> bytes:
         buffer = io.BytesIO()
-        self.savefig(buffer, format="png", dpi=_SCREEN_DPI, metadata={"Software": None})
+        # "tight" widens the picture where a title is longer than the plot below it.
+        self.savefig(
+            buffer,
+            format="png",
+            dpi=_SCREEN_DPI,
+            bbox_inches="tight",
+            metadata={"Software": None},
+        )
         return buffer.getvalue()
 
     def __repr__(self) -> str:

@@ -74,6 +74,7 @@ def weights_chart(weights: pd.Series, *, p_lead: float, name: str) -> Figure:
         )  # fmt: skip
     axes.set_yticks([*rows, len(values)], [*labels, "sum"])
     axes.invert_yaxis()
+    axes.use_sticky_edges = False
     axes.margins(x=0.15)
     axes.axvline(0, color="0.3", linewidth=1)
     axes.set_xlabel("weight of evidence [log-odds]; right is towards lead")
@@ -116,8 +117,8 @@ def age_chart(scores: pd.DataFrame, year_built: pd.Series) -> Figure:
     at = int(table["mean"].to_numpy().argmax())
     peak, start = table.iloc[at], int(table.index.to_numpy(dtype=int)[at])
     figure, axes = blank_chart(
-        f"Lead is most probable in homes built {start} to {start + 4} ({peak['mean']:.0%} of "
-        f"{peak['homes']:,.0f} homes)"
+        f"Lead is most probable in homes built {start} to {start + 4} (mean "
+        f"{peak['mean']:.0%}, {peak['homes']:,.0f} homes)"
     )
     table = table.reindex(range(table.index.min(), table.index.max() + 5, 5))
     middle = table.index + 2

@@ -83,7 +83,11 @@ class PackedMap(folium.Map):
         self.scripts = [leaflet_script(), *(asset(name) for name in scripts)]
         self.page = plain(json_bytes(page).decode().replace("<", "\\u003c"), "\\u007b")
         self.data = {name: packed(content) for name, content in data.items()}
+        self.title = title
         Page(title=title).add_child(self)
+
+    def __repr__(self) -> str:
+        return f"<map: {self.title}>"
 
 
 def asset(name: str) -> str:
