@@ -23,6 +23,7 @@ app = typer.Typer(
     no_args_is_help=True,
     add_completion=False,
     rich_markup_mode=None,
+    pretty_exceptions_enable=False,
     help="Where lead service lines probably are, how sure that is and why, and to whom the "
     "next sampling kits should go.",
 )
@@ -105,16 +106,23 @@ def run(
     record: Annotated[
         Path | None, typer.Option("--from", help="run.json of an earlier run, to repeat it.")
     ] = None,
+    to: Annotated[
+        str | None,
+        typer.Option(help="Write the lists to postgresql://HOST/DATABASE?schema=NAME as well."),
+    ] = None,
     as_json: JsonFlag = False,
 ) -> None:
     """Do the whole job on your own files, or repeat an earlier run by its record."""
     from linemap.followup import repeat_run
+    from linemap.outputs import reach_database
     from linemap.pipeline import STAGES
     from linemap.pipeline import run as run_pipeline
     from linemap.settings import load_settings
 
     if (settings is None) == (record is None):
         raise typer.BadParameter("name a settings file, or a run.json with --from; not both.")
+    if to is not None:
+        reach_database(to)
     changed: list[str] | None = None
     with progress(len(STAGES), as_json) as step:
         if record is not None:
@@ -127,6 +135,28 @@ def run(
         say("Compared with the earlier run:")
         for sentence in changed or ["inputs, versions and lists are the same, byte for byte."]:
             say(f"  {sentence}")
+    if to is not None:
+        _store(finished, to, quiet=as_json)
+
+
+@app.command()
+def store(
+    folder: RunArgument,
+    to: Annotated[str, typer.Argument(help="postgresql://HOST/DATABASE?schema=NAME")],
+) -> None:
+    """Write the lists of a finished run into PostgreSQL with PostGIS, all or none."""
+    from linemap.run_folder import Run
+
+    _store(Run(folder), to)
+
+
+def _store(run: Any, address: str, *, quiet: bool = False) -> None:
+    """Write the lists of a run into a database and say where they are."""
+    from linemap.followup import store_run
+
+    tables = store_run(run, address)
+    if not quiet:
+        say(f"The lists are in the tables {', '.join(tables)}.")
 
 
 @app.command()

@@ -8,7 +8,8 @@
     ├── EvidenceError    there is nothing honest to learn from
     ├── ArgumentError    a function was called with values it cannot accept
     ├── LimitsError      budget, floors and caps contradict each other
-    └── RunFolderError   a run folder is missing, unfinished, busy or not writable
+    ├── RunFolderError   a run folder is missing, unfinished, busy or not writable
+    └── DatabaseError    a database is not named rightly, not reached, or refuses
 
     InputWarning (a UserWarning)   rows were set aside, or something should be looked at
 
@@ -111,6 +112,17 @@ class LimitsError(LinemapError):
 
 class RunFolderError(LinemapError):
     """A run folder is missing, unfinished, in use or not writable."""
+
+
+class DatabaseError(LinemapError):
+    """A database is not named rightly, cannot be reached, or refuses what is asked of it.
+
+    ``reason`` says so without the address.
+    """
+
+    def __init__(self, reason: str, address: str = "") -> None:
+        self.reason = reason
+        super().__init__(f"{address}: {reason}" if address else reason)
 
 
 class InputWarning(UserWarning):

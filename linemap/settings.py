@@ -14,7 +14,8 @@ from typing import Any, Literal, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from linemap.errors import SettingsError
+from linemap.database import is_address, read_address, without_person
+from linemap.errors import DatabaseError, SettingsError
 from linemap.tables import INPUT_TABLES, contract, mappable_columns
 
 Edition = Literal["LCR", "LCRR", "LCRI"]
@@ -44,7 +45,8 @@ class CitySettings(_Section):
 class FileSettings(_Section):
     """Paths of the input tables, relative to the settings file.
 
-    ``file.xlsx#Sheet`` and ``file.gpkg#layer`` name one sheet or layer of a file.
+    ``file.xlsx#Sheet`` and ``file.gpkg#layer`` name one sheet or layer of a file,
+    ``postgresql://HOST/DATABASE?table=SCHEMA.TABLE`` a table or view in PostgreSQL.
     """
 
     parcels: str
@@ -115,7 +117,8 @@ class OutreachSettings(_Section):
     share of the kits that goes to listed sites first; ``group`` holds floors and caps for
     further groups. The lowest-income third gets at least the share ``floor_low_income`` of the
     kits and at least ``low_income_kits_to_lead`` times its share of expected lead, whichever is
-    more. ``recheck_above`` is the probability of lead from which a home that is
+    more; ``floor_renters`` and ``renter_kits_to_lead`` say the same of homes whose owner lives
+    elsewhere. ``recheck_above`` is the probability of lead from which a home that is
     non-lead by record only may be sent a kit too.
     """
 
@@ -127,6 +130,7 @@ class OutreachSettings(_Section):
     floor_low_income: float = Field(default=0.3, ge=0, le=1)
     low_income_kits_to_lead: float = Field(default=0.9, ge=0, le=2)
     floor_renters: float = Field(default=0.0, ge=0, le=1)
+    renter_kits_to_lead: float = Field(default=0.5, ge=0, le=2)
     audit_share: float = Field(default=0.1, ge=0, lt=1)
     quiet_days: int = Field(default=365, ge=0)
     site_share: float = Field(default=0.1, ge=0, le=1)
@@ -161,14 +165,18 @@ class Settings(_Section):
     folder: str = ""
 
     def path(self, table: str) -> Path | None:
-        """Return the full path of an input table's file, or None if none was given."""
-        name = getattr(self.files, table)
-        return None if name is None else split_part(Path(self.folder) / name)[0]
+        """Return the full path of an input table's file, or None if no file was given."""
+        return self._file(table)[0]
 
     def part(self, table: str) -> str | None:
         """Return the sheet or layer that was named after ``#``, or None."""
+        return self._file(table)[1]
+
+    def _file(self, table: str) -> tuple[Path | None, str | None]:
         name = getattr(self.files, table)
-        return None if name is None else split_part(Path(self.folder) / name)[1]
+        if name is None or is_address(name):
+            return None, None
+        return split_part(Path(self.folder) / name)
 
 
 def split_part(name: str | Path) -> tuple[Path, str | None]:
@@ -247,7 +255,7 @@ def parse_settings(
     faults += _mapping_faults(raw)
     faults += _missing_files(raw, Path(folder))
     if faults or settings is None:
-        raise SettingsError(faults, source)
+        raise SettingsError([without_person(fault) for fault in faults], source)
     return settings
 
 
@@ -263,7 +271,8 @@ def outreach_with(limits: OutreachSettings, changes: dict[str, Any]) -> Outreach
         return OutreachSettings.model_validate({**limits.model_dump(), **_tuples(changes)})
     except ValidationError as error:
         items = [{**item, "loc": ("outreach", *item["loc"])} for item in error.errors()]
-        raise SettingsError([_fault(item) for item in items], "limits") from None
+        faults = [without_person(_fault(item)) for item in items]
+        raise SettingsError(faults, "limits") from None
 
 
 def _tuples(node: Any) -> Any:
@@ -365,7 +374,13 @@ def _missing_files(raw: dict[str, Any], folder: Path) -> list[str]:
 
 
 def _file_fault(name: str, folder: Path) -> str:
-    """Say why a file cannot be opened; empty if it can be tried."""
+    """Say why a file or table cannot be opened; empty if it can be tried."""
+    if is_address(name):
+        try:
+            read_address(name)
+        except DatabaseError as error:
+            return error.reason
+        return ""
     if "\0" in name:
         return "this cannot be the name of a file. Check the name."
     try:

@@ -1,7 +1,10 @@
-"""Shared by all tests: one finished run on the shipped sample, made once for all workers."""
+"""Shared by all tests: a finished run on the shipped sample, a tiny city, a starter of commands."""
 
 import fcntl
+import json
 import os
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -36,3 +39,84 @@ def sample_run(tmp_path_factory: pytest.TempPathFactory) -> Path:
         run(load_settings(SAMPLE / "settings.toml"), place)
 
     return once(tmp_path_factory, "sample-run", make)
+
+
+@pytest.fixture(scope="session")
+def tiny_city(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Folder of an invented city of 300 parcels whose run takes seconds. Read only."""
+    from synthetic_city import make_city, write_city
+
+    def make(place: Path) -> None:
+        write_city(make_city(parcels=300, seed=3), place)
+        with (place / "settings.toml").open("a", encoding="utf-8") as settings:
+            settings.write(QUICK)
+
+    return once(tmp_path_factory, "tiny-city", make)
+
+
+QUICK = '\n[evaluation]\nprotocols = ["random"]\nfolds = 2\nbootstrap = 20\n'
+"""Section that makes the evaluation of a run short."""
+
+_SERVE = """
+import json, os, resource, sys
+import linemap.cli, linemap.followup, linemap.outputs, linemap.pipeline
+for line in sys.stdin:
+    job = json.loads(line)
+    if "wait" in job:
+        print(os.waitpid(job["wait"], 0)[1], flush=True)
+        continue
+    pid = os.fork()
+    if pid:
+        print(pid, flush=True)
+        continue
+    os.chdir(job["cwd"])
+    os.environ.clear()
+    os.environ.update(job["env"])
+    os.dup2(os.open("said.txt", os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), 1)
+    os.dup2(1, 2)
+    exec(job["first"])
+    for name, most in job["limits"].items():
+        resource.setrlimit(getattr(resource, name), (most, most))
+    sys.argv = ["linemap", *job["words"]]
+    linemap.cli.main()
+"""
+
+
+class Starter:
+    """Starts the command in a process of its own, in a moment: the libraries are loaded once."""
+
+    def __init__(self) -> None:
+        self.server = subprocess.Popen(
+            [sys.executable, "-c", _SERVE], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+        )
+
+    def _ask(self, job: dict) -> int:
+        assert self.server.stdin is not None
+        assert self.server.stdout is not None
+        self.server.stdin.write(json.dumps(job) + "\n")
+        self.server.stdin.flush()
+        return int(self.server.stdout.readline())
+
+    def start(self, *words, cwd: Path, first: str = "", **limits: int) -> int:
+        """Start ``linemap`` with limits such as ``RLIMIT_FSIZE``; return the process."""
+        job = {"words": [*map(str, words)], "cwd": str(cwd), "env": dict(os.environ)}
+        return self._ask({**job, "first": first, "limits": limits})
+
+    def wait(self, pid: int) -> int:
+        """Return the exit code; minus the signal that ended the process."""
+        return os.waitstatus_to_exitcode(self._ask({"wait": pid}))
+
+    def run(self, *words, cwd: Path, first: str = "", **limits: int) -> tuple[int, str]:
+        """Run ``linemap``; return its exit code and all that it said."""
+        code = self.wait(self.start(*words, cwd=cwd, first=first, **limits))
+        return code, (cwd / "said.txt").read_text(encoding="utf-8")
+
+
+@pytest.fixture(scope="session")
+def linemap():
+    """The command, run in processes of its own."""
+    starter = Starter()
+    yield starter
+    assert starter.server.stdin is not None
+    starter.server.stdin.close()
+    starter.server.wait()

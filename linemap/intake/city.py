@@ -11,6 +11,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
+from linemap.database import is_address
 from linemap.errors import InputError, Problem
 from linemap.intake.checker import SAME_KEY
 from linemap.intake.joins import match_ids, place_parcels, place_sites
@@ -126,10 +127,10 @@ class _Desk:
             settings.city.day_first,
         )
         try:
-            source = open_source(Path(settings.folder) / name, table, file=name)
+            source = open_source(_place(name, settings), table, file=name)
             self.sources[table] = source
-            self.loaded[table] = load_table(source, dialect)
-            self.inputs += fingerprints(source)
+            self.loaded[table] = loaded = load_table(source, dialect)
+            self.inputs += [loaded.content] if loaded.content else fingerprints(source)
         except InputError as error:
             self.stops += error.problems
 
@@ -244,6 +245,11 @@ def _settle_results(desk: _Desk, *, confirmed: bool) -> None:
         desk.keep("samples", *doubt_units(samples, kits, file, confirmed=confirmed))
 
 
+def _place(name: str, settings: Settings) -> str | Path:
+    """Return where an input is: an address as it stands, a file beside the settings file."""
+    return name if is_address(name) else Path(settings.folder) / name
+
+
 def _in_order(table: pd.DataFrame, name: str) -> Any:
     """Return a table sorted by its key, with a plain index."""
     keys = [table[key].astype(str) for key in KEYS[name]]
@@ -347,6 +353,6 @@ def read_opt_outs(settings: Settings) -> tuple[str, ...]:
     name = settings.outreach.opt_out
     if name is None:
         return ()
-    source = open_source(Path(settings.folder) / name, "opt_out", file=name)
+    source = open_source(_place(name, settings), "opt_out", file=name)
     dialect = Dialect(settings.columns.get("opt_out", {}), {})
     return tuple(sorted(set(load_table(source, dialect).table["parcel_id"])))

@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -15,7 +16,7 @@ import pyarrow as pa
 import shapely
 
 from linemap.errors import InputError, InputWarning, Problem
-from linemap.intake import delimited, shapefiles, workbook
+from linemap.intake import database, delimited, shapefiles, workbook
 from linemap.intake.cells import parse_number, read_cells
 from linemap.intake.checker import check_table, row_problems
 from linemap.intake.columns import pick_columns
@@ -41,12 +42,15 @@ class Loaded:
         Rows in the file, blank ones left out.
     ids : Index
         First key of every row of the file, used or not.
+    content : dict or None
+        Size and SHA-256 of what was read, if it is not a file.
     """
 
     table: pd.DataFrame
     problems: list[Problem]
     rows_in: int
     ids: pd.Index
+    content: dict[str, Any] | None = None
 
 
 @dataclass(frozen=True)
@@ -118,7 +122,7 @@ def load_table(source: Source, dialect: Dialect) -> Loaded:
         problems += faults
     if rows_in and not len(table):
         raise nothing_left(source, rows_in, problems)
-    return Loaded(table, problems, rows_in, ids)
+    return Loaded(table, problems, rows_in, ids, raw.content)
 
 
 def nothing_left(source: Source, rows_in: int, problems: Sequence[Problem]) -> InputError:
@@ -143,6 +147,7 @@ def _names(source: Source) -> list[str]:
         "workbook": workbook.column_names,
         "parquet": shapefiles.parquet_names,
         "vector": shapefiles.vector_names,
+        "database": database.column_names,
     }
     return readers[source.format](source)
 
@@ -151,6 +156,8 @@ def _has_shapes(source: Source) -> bool:
     """Return whether a file holds shapes."""
     if source.format == "parquet":
         return shapefiles.parquet_geometry(source) is not None
+    if source.format == "database":
+        return database.shape_column(source) is not None
     return source.format == "vector" and shapefiles.vector_has_shapes(source)
 
 
@@ -162,6 +169,8 @@ def _read(source: Source, wanted: list[str], *, shapes: bool) -> RawTable:
         return workbook.read_columns(source, wanted)
     if source.format == "parquet":
         return shapefiles.read_parquet(source, wanted, shapes=shapes)
+    if source.format == "database":
+        return database.read_columns(source, wanted, shapes=shapes)
     return shapefiles.read_vector(source, wanted, shapes=shapes)
 
 
@@ -297,7 +306,7 @@ def read_table(
     ----------
     path : str or Path
         CSV, Parquet, XLSX or a file of shapes; ``file.xlsx#Sheet`` and ``file.gpkg#layer``
-        name a part of it.
+        name a part of it. Or the address of a table in PostgreSQL, as in the settings.
     table : str
         Name of the contract, e.g. ``lines``.
     columns : mapping of str to str, optional

@@ -94,6 +94,12 @@ def read_vector(source: Source, wanted: list[str], *, shapes: bool) -> RawTable:
             if shapes and info["geometry_type"] is not None:
                 name = meta["geometry_name"] or "wkb_geometry"
                 drawn = shapely.from_wkb(table.column(name).to_numpy(), on_invalid="ignore")
+        except NotImplementedError:
+            raise source.refusal(
+                "some shapes are curves, which cannot be used.",
+                "Export the layer with its curves turned into straight lines.",
+                column="geometry",
+            ) from None
         except UNREADABLE as error:
             raise _damaged(source, error) from None
     notes = [

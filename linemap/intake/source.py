@@ -1,8 +1,8 @@
 """The door through which every input file is opened.
 
-A source is a plain file with a known format. Nothing is read from folders, devices, addresses
-on the network or files that only point to others, and a file is looked at before a library
-is let loose on it.
+A source is a plain file with a known format, or a table in PostgreSQL. Nothing is read from
+folders, devices, other addresses on the network or files that only point to others, and a file
+is looked at before a library is let loose on it.
 """
 
 from __future__ import annotations
@@ -18,10 +18,11 @@ from typing import Any, Literal
 import numpy as np
 import pyarrow as pa
 
-from linemap.errors import Effect, InputError, Problem
+from linemap.database import Address, is_address, read_address, without_person
+from linemap.errors import DatabaseError, Effect, InputError, Problem
 from linemap.settings import split_part
 
-Format = Literal["delimited", "workbook", "parquet", "vector"]
+Format = Literal["delimited", "workbook", "parquet", "vector", "database"]
 
 FORMATS: dict[str, Format] = {
     ".csv": "delimited",
@@ -68,6 +69,8 @@ class Source:
         Table of the contract.
     format : str
         How it is read.
+    address : Address or None
+        Where the table is, if it is not a file; ``path`` is empty then.
     """
 
     path: Path
@@ -75,6 +78,7 @@ class Source:
     file: str
     table: str
     format: Format
+    address: Address | None = None
 
     def problem(
         self,
@@ -110,6 +114,8 @@ class RawTable:
         Coordinate reference system of the shapes as the file states it, or None.
     problems : list of Problem
         Rows that could not be parted into columns, and notes.
+    content : dict or None
+        Size [bytes] and SHA-256 of what was read, where it is no file that could be read again.
     """
 
     text: pa.Table
@@ -117,6 +123,7 @@ class RawTable:
     shapes: np.ndarray | None = None
     crs: Any = None
     problems: list[Problem] = field(default_factory=list)
+    content: dict[str, Any] | None = None
 
 
 def open_source(path: str | Path, table: str, *, file: str | None = None) -> Source:
@@ -125,7 +132,7 @@ def open_source(path: str | Path, table: str, *, file: str | None = None) -> Sou
     Parameters
     ----------
     path : str or Path
-        File, with ``#sheet`` or ``#layer`` after it or without.
+        File, with ``#sheet`` or ``#layer`` after it or without, or the address of a table.
     table : str
         Table of the contract that it is to fill.
     file : str, optional
@@ -141,7 +148,13 @@ def open_source(path: str | Path, table: str, *, file: str | None = None) -> Sou
         If there is no such file, if it is not a plain file, if it is empty, or if its content
         does not suit its ending.
     """
-    name = str(path) if file is None else file
+    name = without_person(str(path) if file is None else file)
+    if isinstance(path, str) and is_address(path):
+        try:
+            return Source(Path(), None, name, table, "database", read_address(path))
+        except DatabaseError as error:
+            problem = Problem(name, table, "", "", "", error.reason, "")
+            raise InputError([problem]) from None
     try:
         full, part = split_part(path)
         exists = full.exists()
