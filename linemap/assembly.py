@@ -7,11 +7,12 @@ a home is gathered here from what the earlier stages found.
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from datetime import date
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from linemap.evaluation import check_labels, record_labels
@@ -64,6 +65,19 @@ def evaluation_frame(city: City, scored: Scored) -> pd.DataFrame:
         frame[f"kit_{name}"] = usable[name].max().reindex(frame.index)
     frame["record_lead"] = record_labels(city.lines, frame.index)
     return frame.join(check_labels(city.checks, frame.index))
+
+
+def part_of(scored: Scored, homes: pd.Index) -> tuple[pd.DataFrame, PlaceGraph, Evidence]:
+    """Return features, graph and evidence of some homes, in the order of all."""
+    rows = np.flatnonzero(scored.features.index.isin(homes))
+    if len(rows) == len(scored.features):
+        return scored.features, scored.graph, scored.evidence
+    told = {
+        f.name: table[table["parcel_id"].isin(homes)]
+        for f in fields(scored.evidence)
+        if (table := getattr(scored.evidence, f.name)) is not None
+    }
+    return scored.features.iloc[rows], scored.graph.part(rows), replace(scored.evidence, **told)
 
 
 def _from_area(city: City, column: str) -> pd.Series:

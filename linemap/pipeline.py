@@ -25,8 +25,10 @@ from linemap.assembly import (
     homes_table,
     last_day,
     rounds_so_far,
+    part_of,
+    review_so_far,
 )
-from linemap.evaluation import Evaluation, evaluate
+from linemap.evaluation import Evaluation, evaluate, judging_sample
 from linemap.features import build_features, build_graph
 from linemap.intake import Intake, quarantine_table, read_city, read_opt_outs
 from linemap.inventory import classify_lines, inventory_summary
@@ -169,6 +171,8 @@ def evaluate_scores(
 
     Parameters
     ----------
+    A very large city is judged on a sample of whole blocks, which the evaluation then says.
+
     city : City
     scored : Scored
     settings : Settings
@@ -183,10 +187,12 @@ def evaluate_scores(
     """
 
     def fit_score(hidden: pd.Index) -> pd.Series:
-        visible = city.checks[~city.checks["parcel_id"].isin(hidden)]
-        evidence = replace(scored.evidence, checks=visible)
-        model = new_model(settings).fit(scored.features, scored.graph, evidence)
-        return pd.Series(probability(model.weights().sum(axis=1)), scored.features.index)
+    frame = evaluation_frame(city, scored)
+    sample = judging_sample(frame, seed=settings.scoring.seed)
+    features, graph, told = part_of(scored, sample)
+        visible = told.checks[~told.checks["parcel_id"].isin(hidden)]
+        model = new_model(settings).fit(features, graph, replace(told, checks=visible))
+        return pd.Series(probability(model.weights().sum(axis=1)), features.index)
 
     return evaluate(
         evaluation_frame(city, scored),
@@ -198,6 +204,8 @@ def evaluate_scores(
         protocols=protocols or settings.evaluation.protocols,
         tell=tell,
     )
+        sample=sample,
+        p_lead=scored.scores["p_lead"],
 
 
 def run(settings: Settings, out: str | Path, *, tell: Tell | None = None) -> Run:

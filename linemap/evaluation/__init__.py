@@ -14,6 +14,7 @@ from linemap.evaluation.labels import check_labels, record_labels
 from linemap.evaluation.overlap import Overlap
 from linemap.evaluation.prevalence import remaining_lead
 from linemap.evaluation.result import Evaluation
+from linemap.evaluation.sample import judging_sample
 from linemap.evaluation.space import SpatialRange, spatial_range
 
 __all__ = [
@@ -29,6 +30,7 @@ __all__ = [
     "choose_calibration",
     "evaluate",
     "finite_population_interval",
+    "judging_sample",
     "perfect_ece",
     "record_labels",
     "remaining_lead",

@@ -80,11 +80,15 @@ def enough(label: pd.Series) -> bool:
     return len(label) >= FEWEST_JUDGED and min(lead, len(label) - lead) >= FEWEST_JUDGED_OF_A_KIND
 
 
-def count_homes(data: pd.DataFrame) -> dict[str, Any]:
-    """Return how many homes there are, checked, judged, and for what reason."""
-    judged = data[data["judged"]]
+def count_homes(data: pd.DataFrame, inside: np.ndarray) -> dict[str, Any]:
+    """Return how many homes there are, checked, judged, and for what reason.
+
+    ``inside`` (bool, one for each home) are the homes that are judged on.
+    """
+    judged = data[data["judged"] & inside]
     return {
         "homes": len(data),
+        "homes_judged_on": int(inside.sum()),
         "homes_without_record": int(data["record_lead"].isna().sum()),
         "checked": int(data["checked"].sum()),
         "judged": len(judged),

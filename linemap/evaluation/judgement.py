@@ -42,6 +42,7 @@ from linemap.evaluation.overlap import compare_checked
 from linemap.evaluation.prevalence import prevalence_table
 from linemap.evaluation.result import Evaluation
 from linemap.evaluation.runs import FitScore, Run, Runner, Tell
+from linemap.evaluation.sample import sample_caution
 from linemap.evaluation.space import block_numbers, spatial_range
 
 Stream = Callable[[int], np.random.Generator]
@@ -63,6 +64,8 @@ def evaluate(
     seed: int,
     protocols: Sequence[str] = PROTOCOLS,
     labels: Literal["checks", "records"] = "checks",
+    sample: pd.Index | None = None,
+    p_lead: pd.Series | None = None,
     tell: Tell | None = None,
 ) -> Evaluation:
     """Judge scores under several ways of hiding checks, beside simpler ways.
@@ -93,6 +96,11 @@ def evaluate(
         ``records``: the caller put record entries in ``label`` and ``fit_score`` hides the
         records of hidden parcels; all is then called agreement with the record, and the
         record is no evidence.
+    sample : Index, optional
+        Homes to judge on, of :func:`linemap.evaluation.judging_sample`; all when left out.
+        ``fit_score`` then needs to score these alone.
+    p_lead : Series, optional
+        Probabilities by parcel_id for the homes outside the sample, to sum up over the city.
     tell : callable, optional
         Told in a sentence before each fit.
 
@@ -117,10 +125,13 @@ def evaluate(
             f"no protocol is named {unknown[0]!r}; there are {', '.join(PROTOCOLS)}"
         )
     data = prepare(frame, labels)
-    judged = data[data["judged"]]
+    inside = np.ones(len(data), dtype=bool) if sample is None else data.index.isin(sample)
+    judged = data[data["judged"] & inside]
     lead = int(judged["label"].sum())
-    counts = count_homes(data)
+    counts = count_homes(data, inside)
     notes = warn.label_cautions(data, labels)
+    if not inside.all():
+        notes.append(sample_caution(int(inside.sum()), len(data)))
     if not enough(judged["label"]):
         reason = (
             f"Nothing was judged: {len(judged)} usable checks ({lead} with lead) are too few; at "
@@ -134,20 +145,21 @@ def evaluate(
 
     ranges = _ranges(data, stream)
     ranges["wanted_block_m"] = float(np.nanmax([block_m, ranges["used_m"]]))
-    checked = data[data["checked"]]
+    checked = data[data["checked"] & inside]
     size = fitting_block_m(checked, wanted_m=ranges["wanted_block_m"], folds=folds)
     ranges["block_m"] = size
     shift = stream(1).random(2)
     data["block"] = block_numbers(
         data["x"].to_numpy(float), data["y"].to_numpy(float), size, (shift[0], shift[1])
     )
-    checked = data[data["checked"]]
     features = feature_matrix(data)
     overlap = compare_checked(data, features, range_m=ranges["used_m"], rng=stream(2))
 
-    runner = Runner(data, features, fit_score, seed, tell)
+    part = data[inside]
+    checked = part[part["checked"]]
+    runner = Runner(part, features[inside], fit_score, seed, tell)
     runs: dict[str, Run] = {}
-    for name, plan in _plans(checked, data, protocols, folds, size, stream).items():
+    for name, plan in _plans(checked, part, protocols, folds, size, stream).items():
         if plan is None:
             notes.append(warn.Caution(f"no_{name}", f"Too few homes for the protocol {name}."))
             continue
@@ -192,7 +204,7 @@ def evaluate(
     )
     if "blocks" not in runs:
         return result
-    result = _spatial_parts(result, data, runs["blocks"], bootstrap, stream)
+    result = _spatial_parts(result, data, runs["blocks"], p_lead, bootstrap, stream)
     if "learning" in protocols:
         curve = learning_curve(runner, runs["blocks"], bootstrap=bootstrap, rng=stream(30))
         result = replace(result, learning=curve)
@@ -244,11 +256,16 @@ def _views(
 
 
 def _spatial_parts(
-    result: Evaluation, data: pd.DataFrame, run: Run, bootstrap: int, stream: Stream
+    result: Evaluation,
+    data: pd.DataFrame,
+    run: Run,
+    outside: pd.Series | None,
+    bootstrap: int,
+    stream: Stream,
 ) -> Evaluation:
     """Add what rests on the spatially held-out scores."""
     held = run.held
-    open_homes = ~data["checked"] & data["record_lead"].isna()
+    open_homes = (~data["checked"] & data["record_lead"].isna()).reindex(run.p_lead.index)
     severe = [note.code for note in result.cautions if note.severe]
     headline, reason = make_headline(
         held, run.p_lead[open_homes], bootstrap=bootstrap, rng=stream(20)
@@ -272,10 +289,22 @@ def _spatial_parts(
     prevalence = result.prevalence
     if result.labels == "checks" and result.overlap is not None:
         prevalence = prevalence_table(
-            data, result.overlap.weights, run.p_lead, bootstrap=bootstrap, rng=stream(23)
+            data,
+            result.overlap.weights,
+            _everywhere(data, run.p_lead, outside),
+            bootstrap=bootstrap,
+            rng=stream(23),
         )
     return replace(result, headline=headline, headline_reason=reason, choice=choice,
                    groups=groups, prevalence=prevalence)  # fmt: skip
+
+
+def _everywhere(data: pd.DataFrame, held: pd.Series, outside: pd.Series | None) -> pd.Series:
+    """Return held-out probabilities, and outside the sample those of homes without a check."""
+    p = held.reindex(data.index)
+    if outside is None:
+        return p
+    return p.fillna(outside.reindex(data.index).where(~data["checked"]))
 
 
 def _ranges(data: pd.DataFrame, stream: Stream) -> dict[str, float]:

@@ -47,6 +47,18 @@ class PlaceGraph:
         """Number of places."""
         return len(self.unit_x)
 
+    def part(self, rows: np.ndarray) -> PlaceGraph:
+        """Return the graph of some parcels, on their own places.
+
+        Parameters
+        ----------
+        rows : ndarray of int, shape (n,)
+            Positions of the parcels, in the order wanted.
+        """
+        places, unit = np.unique(self.unit[rows], return_inverse=True)
+        links = self.adjacency[places][:, places]
+        return PlaceGraph(unit, self.unit_x[places], self.unit_y[places], links, self.kind)
+
 
 def build_graph(parcels: gpd.GeoDataFrame, *, cell_m: float = 100.0) -> PlaceGraph:
     """Group parcels into places and link the places that are neighbours.

@@ -164,3 +164,15 @@ def test_home_without_a_place_is_named() -> None:
 def test_side_of_a_cell_must_be_positive(cell_m: float) -> None:
     with pytest.raises(ArgumentError, match="cell_m"):
         build_graph(make_grid(side=3), cell_m=cell_m)
+
+
+def test_part_of_a_graph_is_its_places_and_the_links_between_them() -> None:
+    whole = build_graph(make_grid())
+    rows = np.array([30, 3, 4, 31])
+    part = whole.part(rows)
+    assert part.kind == whole.kind
+    places = np.unique(whole.unit[rows])
+    assert (places[part.unit] == whole.unit[rows]).all()
+    assert part.unit_x.tolist() == whole.unit_x[places].tolist()
+    expected = whole.adjacency.toarray()[np.ix_(places, places)]
+    assert (part.adjacency.toarray() == expected).all()
