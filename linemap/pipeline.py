@@ -26,7 +26,6 @@ from linemap.assembly import (
     last_day,
     rounds_so_far,
     part_of,
-    review_so_far,
 )
 from linemap.evaluation import Evaluation, evaluate, judging_sample
 from linemap.features import build_features, build_graph
