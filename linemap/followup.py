@@ -19,10 +19,11 @@ from linemap.outputs import map_files, write_database, write_evaluation, write_k
 from linemap.outreach import KitPlan, Ledger, choose_kits, forecast_round
 from linemap.pipeline import evaluate_scores, run, score_city
 from linemap.printing import Tell, watched
-from linemap.run_folder import Run, free_name, owner_only, write_json
+from linemap.run_folder import Run, free_name, read_record, recorded_settings, write_json
 from linemap.run_record import differences
 from linemap.settings import Edition, outreach_with
 from linemap.water import results_summary
+from linemap.whole_folder import replaced_files
 
 
 def prioritize(run: Run, **changes: Any) -> KitPlan:
@@ -66,16 +67,9 @@ def write_list(run: Run, plan: KitPlan, out: str | Path | None = None) -> Path:
         The folder.
     """
     place = Path(out) if out is not None else free_name(run.folder / "lists", "choice", "")
-    try:
-        place.mkdir(parents=True, exist_ok=True)
-        write_kit_files(plan.kits, run.parcels, place, city=run.settings.city.name, as_of=run.as_of)
-        write_json(place / "choice.json", {"limits": plan.limits.model_dump(mode="json")})
-    except OSError as error:
-        raise RunFolderError(
-            f"cannot write the list into {place}: {error.strerror}. Choose another --out."
-        ) from error
-    for path in (place, *place.iterdir()):
-        owner_only(path)
+    with replaced_files(place) as work:
+        write_kit_files(plan.kits, run.parcels, work, city=run.settings.city.name, as_of=run.as_of)
+        write_json(work / "choice.json", {"limits": plan.limits.model_dump(mode="json")})
     return place
 
 
@@ -152,8 +146,7 @@ def redraw_maps(run: Run, out: str | Path | None = None) -> list[Path]:
         Pages written.
     """
     place = Path(out) if out is not None else run.folder
-    written = []
-    for name, page in map_files(
+    pages = map_files(
         run.parcels,
         run.scores,
         run.city_areas,
@@ -163,16 +156,12 @@ def redraw_maps(run: Run, out: str | Path | None = None) -> list[Path]:
         area_list=run.areas,
         learn=run.homes["learn"],
         settings=run.settings,
-    ):
-        path = place / name
-        path.parent.mkdir(parents=True, exist_ok=True)
-        unfinished = path.with_name(f".{path.name}.unfinished")
-        unfinished.write_text(page, encoding="utf-8")
-        if "public" not in path.parent.name:
-            owner_only(unfinished)
-        unfinished.replace(path)
-        written.append(path)
-    return written
+    )
+    with replaced_files(place) as work:
+        for name, page in pages:
+            (work / name).parent.mkdir(parents=True, exist_ok=True)
+            (work / name).write_text(page, encoding="utf-8")
+    return [place / name for name, _ in pages]
 
 
 def evaluate_again(run: Run, *, tell: Tell | None = None) -> tuple[Evaluation, list[str]]:
@@ -198,7 +187,8 @@ def evaluate_again(run: Run, *, tell: Tell | None = None) -> tuple[Evaluation, l
     scored = score_city(intake.city, settings)
     with watched(tell, len(PROTOCOLS)) as told:
         evaluation = evaluate_scores(intake.city, scored, settings, protocols=PROTOCOLS, tell=told)
-    write_evaluation(evaluation.to_dict(), evaluation.tables(), run.folder)
+    with replaced_files(run.folder) as work:
+        write_evaluation(evaluation.to_dict(), evaluation.tables(), work)
     return evaluation, differences(run.info, now)
 
 
@@ -224,9 +214,8 @@ def repeat_run(
         Empty if the lists are byte for byte the same; else each input, version or output
         that differs.
     """
-    before = Run(Path(record).parent)
-    then = dict(before.info)
-    again = run(before.settings, out, tell=tell)
+    then = read_record(record)
+    again = run(recorded_settings(then), out, tell=tell)
     return again, differences(then, again.info)
 
 

@@ -29,7 +29,7 @@ from linemap.assembly import (
 )
 from linemap.evaluation import Evaluation, evaluate, judging_sample
 from linemap.features import build_features, build_graph
-from linemap.intake import Intake, quarantine_table, read_city, read_opt_outs
+from linemap.intake import Intake, quarantine_table, read_city
 from linemap.inventory import classify_lines, inventory_summary
 from linemap.outputs import Findings, write_outputs
 from linemap.outreach import (
@@ -39,12 +39,13 @@ from linemap.outreach import (
     rank_areas,
 )
 from linemap.printing import Tell, watched
-from linemap.run_folder import Run, new_run_folder, write_json
+from linemap.run_folder import Run, write_json
 from linemap.run_record import run_record
 from linemap.scoring import Evidence, LineModel, probability
 from linemap.settings import Settings
 from linemap.tables import City, contract
 from linemap.water import check_kits, water_summary
+from linemap.whole_folder import new_run_folder
 
 STAGES = (
     "read, check and join the files",
@@ -238,7 +239,7 @@ def run(settings: Settings, out: str | Path, *, tell: Tell | None = None) -> Run
             evaluation = evaluate_scores(city, scored, settings)
         with watch.stage(STAGES[6]):
             as_of = last_day(city, settings)
-            homes = homes_table(city, scored, settings, read_opt_outs(settings))
+            homes = homes_table(city, scored, settings, intake.opted_out)
             plan, area_list = choose(homes, scored, settings, as_of)
             findings = gather(intake, scored, evaluation, homes, plan, area_list, settings, as_of)
         with watch.stage(STAGES[7]):

@@ -1,21 +1,10 @@
-"""The folder of a run: written whole or not at all, and opened again later.
-
-A run is written into a hidden folder beside its destination and moved there in one step when
-everything is in place. The earlier run stays untouched until then. A lock keeps two runs from
-writing into one folder; a run that was cut off between the two moves is put back on the next
-opening.
-"""
+"""The folder of a run, opened again to read its tables."""
 
 from __future__ import annotations
 
-import errno
-import fcntl
 import html
 import json
-import os
-import shutil
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from datetime import date
 from functools import cached_property
 from pathlib import Path
@@ -24,11 +13,13 @@ from urllib.parse import quote
 
 import geopandas as gpd
 import pandas as pd
+import pyarrow as pa
+from pydantic import ValidationError
 
 from linemap.errors import RunFolderError
 from linemap.settings import Settings
+from linemap.whole_folder import RUN_FILE, put_back
 
-RUN_FILE = "run.json"
 CAUTION = (
     "A probability is an estimate, not a finding. A low figure or a low water result never "
     "clears a home. The inventory class comes from records and checks alone."
@@ -45,120 +36,51 @@ PAGES = (
 """Files that the summary of a run links to, with their names for readers."""
 
 
-@contextmanager
-def new_run_folder(out: str | Path) -> Iterator[Path]:
-    """Give a folder to write a run into; put it in place only if the block ends well.
-
-    Parameters
-    ----------
-    out : str or Path
-        Destination. May exist only if it is empty or holds an earlier run.
-
-    Yields
-    ------
-    Path
-        Hidden working folder beside the destination.
-
-    Raises
-    ------
-    RunFolderError
-        If the destination is not a run folder, not writable, or in use by another run, or if
-        the disk is full.
-    """
-    out = Path(out).absolute()
-    _put_back(out)
-    _refuse_strangers(out)
-    with _locked(out):
-        work = out.parent / f".{out.name}.unfinished"
-        try:
-            shutil.rmtree(work, ignore_errors=True)
-            work.mkdir()
-            yield work
-            _restrict(work)
-            _swap(work, out)
-        except OSError as error:
-            if error.errno in (errno.ENOSPC, errno.EACCES, errno.EROFS, errno.EDQUOT, errno.EPERM):
-                raise RunFolderError(_disk_message(out, error)) from error
-            raise
-        finally:
-            shutil.rmtree(work, ignore_errors=True)
-
-
-@contextmanager
-def _locked(out: Path) -> Iterator[None]:
-    """Hold the lock of a destination, or say that another run holds it."""
-    path = out.parent / f".{out.name}.lock"
-    try:
-        out.parent.mkdir(parents=True, exist_ok=True)
-        lock = path.open("w")
-    except OSError as error:
-        raise RunFolderError(_disk_message(out, error)) from error
-    with lock:
-        try:
-            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            # A run that has just ended may have taken the name of the file away under us.
-            ours = path.exists() and os.path.samestat(os.fstat(lock.fileno()), path.stat())
-        except BlockingIOError:
-            ours = False
-        if not ours:
-            raise RunFolderError(
-                f"another run is writing into {out}. Wait for it, or choose another --out."
-            )
-        try:
-            yield
-        finally:
-            path.unlink(missing_ok=True)
-
-
-def _disk_message(out: Path, error: OSError) -> str:
-    return (
-        f"cannot write the run into {out}: {error.strerror}. Nothing there was changed. "
-        "Free some space or choose a folder that you may write to with --out."
-    )
-
-
-def _refuse_strangers(out: Path) -> None:
-    if out.is_symlink():
-        raise RunFolderError(f"{out} is a link. Name the folder itself with --out.")
-    if out.exists() and not out.is_dir():
-        raise RunFolderError(f"{out} is a file, not a folder. Choose another --out.")
-    if out.is_dir() and any(out.iterdir()) and not (out / RUN_FILE).is_file():
-        raise RunFolderError(
-            f"{out} holds files that are not a linemap run, so nothing was written. "
-            "Choose an empty or new folder with --out."
-        )
-
-
-def _swap(work: Path, out: Path) -> None:
-    previous = out.parent / f".{out.name}.previous"
-    shutil.rmtree(previous, ignore_errors=True)
-    if out.exists():
-        out.rename(previous)
-    work.rename(out)
-    shutil.rmtree(previous, ignore_errors=True)
-
-
-def _put_back(out: Path) -> None:
-    """Mend a run that was cut off between the two moves of ``_swap``."""
-    previous = out.parent / f".{out.name}.previous"
-    if previous.is_dir() and not out.exists():
-        previous.rename(out)
-
-
-def _restrict(folder: Path) -> None:
-    """Let only the owner read staff files; the public edition is readable by all."""
-    for path in folder.rglob("*"):
-        public = "public" in path.relative_to(folder).parts
-        if path.is_dir():
-            path.chmod(0o755 if public else 0o700)
-        else:
-            path.chmod(0o644 if public else 0o600)
-
-
 def write_json(path: Path, content: Any) -> None:
     """Write JSON with sorted keys, so that equal content gives equal bytes."""
     text = json.dumps(content, indent=2, sort_keys=True, default=str, ensure_ascii=False)
     path.write_text(text + "\n", encoding="utf-8")
+
+
+def read_record(path: str | Path) -> dict[str, Any]:
+    """Read the record of a run, ``run.json``.
+
+    Raises
+    ------
+    RunFolderError
+        If it is not there, or is not the record of a run.
+    """
+    try:
+        record = json.loads(Path(path).read_text(encoding="utf-8"))
+    except OSError as error:
+        raise RunFolderError(
+            f"{path} cannot be read ({error.strerror}). Check the path."
+        ) from error
+    except (ValueError, RecursionError) as error:
+        raise RunFolderError(
+            f"{path} cannot be read ({error}). Repeat the run to write it anew."
+        ) from error
+    if not isinstance(record, dict):
+        raise RunFolderError(f"{path} is not the record of a run. Name the run.json of a run.")
+    return record
+
+
+def recorded_settings(record: dict[str, Any]) -> Settings:
+    """Return the settings of a run, as they were.
+
+    Raises
+    ------
+    RunFolderError
+        If the record holds none that this version of linemap understands.
+    """
+    try:
+        return Settings.model_validate_json(json.dumps(record.get("settings")), strict=False)
+    except ValidationError as error:
+        places = [".".join(map(str, item["loc"])) for item in error.errors()]
+        raise RunFolderError(
+            f"this version of linemap does not understand the settings in {RUN_FILE}: "
+            f"{', '.join(places)}. Run from the settings file instead."
+        ) from error
 
 
 class Run:
@@ -184,79 +106,80 @@ class Run:
 
     def __init__(self, folder: str | Path) -> None:
         self.folder = Path(folder).absolute()
-        _put_back(self.folder)
+        put_back(self.folder)
         path = self.folder / RUN_FILE
         if not path.is_file():
             raise RunFolderError(
                 f"{self.folder} holds no finished run. Name the folder that `linemap run` printed."
             )
-        try:
-            self.info: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
-        except (UnicodeDecodeError, json.JSONDecodeError) as error:
-            raise RunFolderError(
-                f"{path} cannot be read ({error}). Repeat the run to write it anew."
-            ) from error
+        self.info: dict[str, Any] = read_record(path)
 
-    def _read(self, name: str) -> Path:
+    def _load(self, name: str, reader: Callable[..., Any], **options: Any) -> Any:
+        """Read one file of the run, or say that it is missing or damaged."""
         path = self.folder / name
         if not path.is_file():
             raise RunFolderError(f"{path} is missing. Repeat the run to write it anew.")
-        return path
+        try:
+            return reader(path, **options)
+        except (OSError, ValueError, pa.ArrowException) as error:
+            raise RunFolderError(
+                f"{path} is damaged or may not be read. Repeat the run to write it anew."
+            ) from error
 
     @cached_property
     def scores(self) -> pd.DataFrame:
         """Scores of all parcels by the ``scores`` contract, indexed by parcel_id."""
-        return pd.read_parquet(self._read("scores.parquet")).set_index("parcel_id", drop=False)
+        return self._load("scores.parquet", pd.read_parquet).set_index("parcel_id", drop=False)
 
     @cached_property
     def parcels(self) -> gpd.GeoDataFrame:
         """Parcels with geometry [m], indexed by parcel_id."""
-        return gpd.read_parquet(self._read("tables/parcels.parquet"))
+        return self._load("tables/parcels.parquet", gpd.read_parquet)
 
     @cached_property
     def city_areas(self) -> gpd.GeoDataFrame:
         """Planning areas with outline [m]."""
-        return gpd.read_parquet(self._read("tables/areas.parquet"))
+        return self._load("tables/areas.parquet", gpd.read_parquet)
 
     @cached_property
     def homes(self) -> pd.DataFrame:
         """What the choice of kits works on, indexed by parcel_id."""
-        return pd.read_parquet(self._read("tables/homes.parquet"))
+        return self._load("tables/homes.parquet", pd.read_parquet)
 
     @cached_property
     def pairs(self) -> pd.DataFrame:
         """Returned kits with verdict and results by the ``pairs`` contract."""
-        return pd.read_parquet(self._read("tables/pairs.parquet"))
+        return self._load("tables/pairs.parquet", pd.read_parquet)
 
     @cached_property
     def classes(self) -> pd.DataFrame:
         """Materials and inventory class of each line, indexed by parcel_id."""
-        return pd.read_parquet(self._read("tables/classes.parquet"))
+        return self._load("tables/classes.parquet", pd.read_parquet)
 
     @cached_property
     def areas(self) -> pd.DataFrame:
         """Areas in order of the chosen aim, by the ``area_list`` contract."""
-        return pd.read_parquet(self._read("tables/area_list.parquet"))
+        return self._load("tables/area_list.parquet", pd.read_parquet)
 
     @cached_property
     def kits(self) -> pd.DataFrame:
         """Homes for the next kits, by the ``kit_list`` contract."""
-        return pd.read_parquet(self._read("tables/kit_list.parquet"))
+        return self._load("tables/kit_list.parquet", pd.read_parquet)
 
     @cached_property
     def quarantine(self) -> pd.DataFrame:
         """Rows and values that were set aside, with reason and remedy."""
-        return pd.read_csv(self._read("intake/quarantine.csv"), dtype=str)
+        return self._load("intake/quarantine.csv", pd.read_csv, dtype=str)
 
     @cached_property
     def evaluation(self) -> dict[str, Any]:
         """Content of ``evaluation.json``."""
-        return json.loads(self._read("evaluation.json").read_text(encoding="utf-8"))
+        return self._load("evaluation.json", lambda path: json.loads(path.read_bytes()))
 
     @property
     def settings(self) -> Settings:
         """Settings of the run, as they were."""
-        return Settings.model_validate_json(json.dumps(self.info["settings"]), strict=False)
+        return recorded_settings(self.info)
 
     @property
     def as_of(self) -> date:
@@ -317,8 +240,3 @@ def free_name(folder: Path, stem: str, suffix: str) -> Path:
         path = folder / f"{stem}-{number}{suffix}"
         number += 1
     return path
-
-
-def owner_only(path: Path) -> None:
-    """Let only the owner read a file or folder."""
-    path.chmod(0o700 if path.is_dir() else 0o600)

@@ -14,13 +14,21 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
+import pyogrio
+import pyproj
+import shapely
+
 from linemap.outputs import Findings
 
 LIBRARIES = (
     "linemap",
+    "esda",
     "geopandas",
+    "libpysal",
     "numpy",
     "pandas",
+    "pyarrow",
+    "pyogrio",
     "pyproj",
     "scikit-learn",
     "scipy",
@@ -40,14 +48,32 @@ def file_hash(path: Path) -> str:
 
 
 def versions() -> dict[str, str]:
-    """Return the versions of Python and of the libraries that may change a figure."""
-    found = {"python": platform.python_version()}
+    """Return the versions of all that may change a figure, down to linemap's own files."""
+    found = {
+        "python": platform.python_version(),
+        "machine": platform.machine(),
+        "GDAL": pyogrio.__gdal_version_string__,
+        "GEOS": shapely.geos_version_string,
+        "PROJ": pyproj.proj_version_str,
+        "code of linemap": _code_hash(),
+    }
     for name in LIBRARIES:
         try:
             found[name] = version(name)
         except PackageNotFoundError:
             found[name] = "not installed"
     return found
+
+
+def _code_hash() -> str:
+    """Return the beginning of a hash of all files of the package, without compiled ones."""
+    digest = hashlib.sha256()
+    package = Path(__file__).parent
+    for path in sorted(package.rglob("*")):
+        if path.is_file() and "__pycache__" not in path.parts:
+            name = path.relative_to(package).as_posix()
+            digest.update(f"{name} {file_hash(path)}\n".encode())
+    return digest.hexdigest()[:16]
 
 
 def run_record(
@@ -113,8 +139,8 @@ def differences(then: dict[str, Any], now: dict[str, Any]) -> list[str]:
         Empty if inputs, settings, versions and repeatable outputs are all the same.
     """
     found = []
-    before = {item["file"]: item["sha256"] for item in then["inputs"]}
-    after = {item["file"]: item["sha256"] for item in now["inputs"]}
+    before = {item["file"]: item["sha256"] for item in then.get("inputs", [])}
+    after = {item["file"]: item["sha256"] for item in now.get("inputs", [])}
     for name in sorted(before.keys() | after.keys()):
         if name not in after:
             found.append(f"input {name} is no longer there.")
@@ -126,13 +152,18 @@ def differences(then: dict[str, Any], now: dict[str, Any]) -> list[str]:
             found.append(f"input {name} was not there before.")
         elif before[name] != after[name]:
             found.append(f"input {name} has other content than before.")
-    for name in sorted(then["versions"].keys() | now["versions"].keys()):
-        old, new = then["versions"].get(name, "none"), now["versions"].get(name, "none")
-        if old != new:
-            found.append(f"{name} is version {new}, it was {old}.")
-    if then["settings"] != now["settings"]:
-        found.append("the settings differ.")
-    for name in sorted(then["outputs"].keys() | now["outputs"].keys()):
-        if then["outputs"].get(name) != now["outputs"].get(name):
-            found.append(f"output {name} differs.")
+    for name, old, new in _changed(then, now, "versions"):
+        found.append(f"{name} is version {new}, it was {old}.")
+    for name, _, _ in _changed(then, now, "settings"):
+        found.append(f"the settings of {name} differ.")
+    for name, _, _ in _changed(then, now, "outputs"):
+        found.append(f"output {name} differs.")
     return found
+
+
+def _changed(then: dict[str, Any], now: dict[str, Any], part: str) -> list[tuple[str, Any, Any]]:
+    """Return what differs in one part of two records: name, what it was, what it is."""
+    before, after = then.get(part, {}), now.get(part, {})
+    names = sorted(before.keys() | after.keys())
+    every = [(name, before.get(name, "none"), after.get(name, "none")) for name in names]
+    return [(name, old, new) for name, old, new in every if old != new]

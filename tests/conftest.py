@@ -8,6 +8,11 @@ import sys
 from pathlib import Path
 
 import pytest
+from hypothesis import settings as hypothesis_settings
+
+hypothesis_settings.register_profile("repeatable", derandomize=True, deadline=None)
+if os.environ.get("CI"):
+    hypothesis_settings.load_profile("repeatable")
 
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")

@@ -42,12 +42,15 @@ class Intake:
         are rows used and rows quarantined; single values set aside are counted apart.
     inputs : list of dict
         ``file``, ``bytes`` and ``sha256`` of each input.
+    opted_out : tuple of str
+        Parcels whose people want no kits, sorted.
     """
 
     city: City
     problems: list[Problem]
     counts: dict[str, dict[str, int]]
     inputs: list[dict[str, Any]] = field(default_factory=list)
+    opted_out: tuple[str, ...] = ()
 
     def counts_table(self) -> pd.DataFrame:
         """Return the counts with one row for each table."""
@@ -84,6 +87,7 @@ def read_city(settings: Settings, *, tell: Callable[[str], None] | None = None) 
         if tell is not None:
             tell(f"reading {table} from {name}")
         desk.open(table, name, settings)
+    opted_out = desk.opt_outs(settings)
     _settle_places(desk)
     _settle_ids(desk)
     _settle_results(desk, confirmed=settings.city.units_confirmed)
@@ -101,7 +105,7 @@ def read_city(settings: Settings, *, tell: Callable[[str], None] | None = None) 
     if "samples" not in tables:
         tables["samples"] = read_results(empty_table("samples"), "")[0]
     city = City(name=settings.city.name, parcels=parcels, doubts=desk.doubts(), **tables)
-    return Intake(city, desk.problems, desk.counts(), desk.inputs)
+    return Intake(city, desk.problems, desk.counts(), desk.inputs, opted_out)
 
 
 class _Desk:
@@ -133,6 +137,23 @@ class _Desk:
             self.inputs += [loaded.content] if loaded.content else fingerprints(source)
         except InputError as error:
             self.stops += error.problems
+        except MemoryError:
+            self.stops.append(
+                self.sources[table].problem(
+                    "the table is too large for the memory of this machine.",
+                    "Look whether it is the right file, or use a larger machine.",
+                )
+            )
+
+    def opt_outs(self, settings: Settings) -> tuple[str, ...]:
+        """Read who wants no kits; keep the reasons if that cannot be read."""
+        try:
+            listed, inputs = _opt_outs(settings)
+        except InputError as error:
+            self.stops += error.problems
+            return ()
+        self.inputs += inputs
+        return listed
 
     def keep(self, name: str, table: pd.DataFrame, problems: Sequence[Problem]) -> None:
         """Replace a table by what is left of it, and keep the problems."""
@@ -350,9 +371,15 @@ def read_opt_outs(settings: Settings) -> tuple[str, ...]:
     InputError
         If the file cannot be read: nobody must get a kit because a list was lost.
     """
+    return _opt_outs(settings)[0]
+
+
+def _opt_outs(settings: Settings) -> tuple[tuple[str, ...], list[dict[str, Any]]]:
+    """Return the parcels that want no kits, and the prints of the file that says so."""
     name = settings.outreach.opt_out
     if name is None:
-        return ()
+        return (), []
     source = open_source(_place(name, settings), "opt_out", file=name)
-    dialect = Dialect(settings.columns.get("opt_out", {}), {})
-    return tuple(sorted(set(load_table(source, dialect).table["parcel_id"])))
+    loaded = load_table(source, Dialect(settings.columns.get("opt_out", {}), {}))
+    inputs = [loaded.content] if loaded.content else fingerprints(source)
+    return tuple(sorted(set(loaded.table["parcel_id"]))), inputs

@@ -22,7 +22,8 @@ PUBLIC = [
     "prioritize", "quarantine_table", "rank_90", "rank_areas", "read_city", "read_pair",
     "read_pairs", "read_parcels", "read_results", "read_samples", "read_table",
     "record_labels", "redraw_maps", "repeat_run", "repeat_tests", "replacement_pace",
-    "results_summary", "run", "score_city", "set_aside", "share_above", "show_table", "summarize_censored",
+    "results_summary", "run", "score_city", "set_aside", "share_above", "show_table",
+    "summarize_censored",
     "summarize_problems", "suppress_small_counts", "table_names", "validation_estimate",
     "validation_pool", "validation_sample", "validation_size", "water_summary", "write_list",
 ]  # fmt: skip

@@ -13,8 +13,9 @@ import pandas as pd
 import pytest
 
 from linemap.errors import RunFolderError
-from linemap.run_folder import Run, new_run_folder
+from linemap.run_folder import Run
 from linemap.tables import contract
+from linemap.whole_folder import new_run_folder
 
 PROMISED = [
     "run.json", "intake/quarantine.csv", "scores.parquet", "scores.csv", "evaluation.json",
@@ -147,7 +148,7 @@ def test_a_killed_run_leaves_the_earlier_one(tmp_path):
     with new_run_folder(out) as folder:
         (folder / "run.json").write_text('{"kept": 1}')
     script = (
-        "import sys, time\nfrom linemap.run_folder import new_run_folder\n"
+        "import sys, time\nfrom linemap.whole_folder import new_run_folder\n"
         f"with new_run_folder({str(out)!r}) as folder:\n"
         "    (folder / 'run.json').write_text('half')\n    print('begun', flush=True)\n"
         "    time.sleep(60)\n"
