@@ -24,8 +24,8 @@ from linemap.assembly import (
     evaluation_frame,
     homes_table,
     last_day,
-    rounds_so_far,
     part_of,
+    rounds_so_far,
 )
 from linemap.evaluation import Evaluation, evaluate, judging_sample
 from linemap.features import build_features, build_graph
@@ -169,10 +169,10 @@ def evaluate_scores(
 ) -> Evaluation:
     """Refit with checks hidden and hold the answers against them.
 
-    Parameters
-    ----------
     A very large city is judged on a sample of whole blocks, which the evaluation then says.
 
+    Parameters
+    ----------
     city : City
     scored : Scored
     settings : Settings
@@ -185,27 +185,27 @@ def evaluate_scores(
     -------
     Evaluation
     """
-
-    def fit_score(hidden: pd.Index) -> pd.Series:
     frame = evaluation_frame(city, scored)
     sample = judging_sample(frame, seed=settings.scoring.seed)
     features, graph, told = part_of(scored, sample)
+
+    def fit_score(hidden: pd.Index) -> pd.Series:
         visible = told.checks[~told.checks["parcel_id"].isin(hidden)]
         model = new_model(settings).fit(features, graph, replace(told, checks=visible))
         return pd.Series(probability(model.weights().sum(axis=1)), features.index)
 
     return evaluate(
-        evaluation_frame(city, scored),
+        frame,
         fit_score,
         block_m=settings.evaluation.block_m,
         folds=settings.evaluation.folds,
         bootstrap=settings.evaluation.bootstrap,
         seed=settings.scoring.seed,
         protocols=protocols or settings.evaluation.protocols,
-        tell=tell,
-    )
         sample=sample,
         p_lead=scored.scores["p_lead"],
+        tell=tell,
+    )
 
 
 def run(settings: Settings, out: str | Path, *, tell: Tell | None = None) -> Run:

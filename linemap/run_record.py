@@ -118,6 +118,10 @@ def run_record(
             "kits": len(findings.kit_list),
             "set_aside": len(findings.quarantine),
         },
+        "judged_on": {
+            name: findings.evaluation["counts"].get(name)
+            for name in ("homes", "homes_judged_on", "judged", "judged_lead")
+        },
         "outputs": {
             name: file_hash(folder / name) for name in REPEATABLE if (folder / name).is_file()
         },
@@ -144,10 +148,6 @@ def differences(then: dict[str, Any], now: dict[str, Any]) -> list[str]:
     for name in sorted(before.keys() | after.keys()):
         if name not in after:
             found.append(f"input {name} is no longer there.")
-        "judged_on": {
-            name: findings.evaluation["counts"].get(name)
-            for name in ("homes", "homes_judged_on", "judged", "judged_lead")
-        },
         elif name not in before:
             found.append(f"input {name} was not there before.")
         elif before[name] != after[name]:
