@@ -18,6 +18,7 @@ from typing import Any
 _HOMES = {
     "linemap.errors": (
         "ArgumentError",
+        "ClusterError",
         "DatabaseError",
         "EvidenceError",
         "InputError",
@@ -90,6 +91,7 @@ _HOMES = {
     "linemap.pipeline": ("check", "evaluate_scores", "run", "score_city"),
     "linemap.followup": (
         "close_round",
+    "linemap.cluster": ("CityRun", "run_cities"),
         "draw_map",
         "evaluate_again",
         "open_round",

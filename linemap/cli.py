@@ -7,16 +7,17 @@ from __future__ import annotations
 
 import json
 import sys
+from dataclasses import asdict
 from datetime import date
-from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, Any, NoReturn
 
 import typer
 from rich.console import Console
 
+from linemap.choices import Aim, Edition, Engine, Kind
 from linemap.errors import LinemapError
-from linemap.printing import progress, report_counts, report_run, say
+from linemap.printing import progress, report_cities, report_counts, report_run, say
 
 app = typer.Typer(
     name="linemap",
@@ -33,30 +34,6 @@ rounds = typer.Typer(
     help="Freeze a list of kits with its forecast; later hold the forecast against what came back.",
 )
 app.add_typer(rounds, name="round")
-
-
-class Edition(StrEnum):
-    """Editions of the lead and copper rule."""
-
-    LCR = "LCR"
-    LCRR = "LCRR"
-    LCRI = "LCRI"
-
-
-class Kind(StrEnum):
-    """Kinds of invented city."""
-
-    good_records = "good_records"
-    poor_records = "poor_records"
-    corrosion_control = "corrosion_control"
-
-
-class Aim(StrEnum):
-    """What a ranking of areas is for."""
-
-    most_lead = "most_lead"
-    most_need = "most_need"
-    least_tested = "least_tested"
 
 
 JsonFlag = Annotated[bool, typer.Option("--json", help="Print JSON for other programs.")]
@@ -102,7 +79,9 @@ def demo(
 @app.command()
 def run(
     out: Annotated[Path, typer.Option(help="Folder for the results.")],
-    settings: Annotated[Path | None, typer.Argument(help="Settings file (TOML).")] = None,
+    settings: Annotated[
+        list[Path] | None, typer.Argument(help="Settings file (TOML); several for several cities.")
+    ] = None,
     record: Annotated[
         Path | None, typer.Option("--from", help="run.json of an earlier run, to repeat it.")
     ] = None,
@@ -110,17 +89,31 @@ def run(
         str | None,
         typer.Option(help="Write the lists to postgresql://HOST/DATABASE?schema=NAME as well."),
     ] = None,
+    engine: Annotated[
+        Engine, typer.Option(help="Several cities: one after another here, or at once on Dask.")
+    ] = Engine.here,
+    scheduler: Annotated[
+        str | None, typer.Option(help="Address of a Dask scheduler that is there already.")
+    ] = None,
+    workers: Annotated[int | None, typer.Option(help="Dask workers to start here.", min=1)] = None,
     as_json: JsonFlag = False,
 ) -> None:
     """Do the whole job on your own files, or repeat an earlier run by its record."""
+    several = len(settings or []) > 1 or engine is Engine.dask or scheduler or workers
+    if several and settings and record is None and to is None:
+        _run_several(settings, out, engine, scheduler, workers, as_json)
+        return
     from linemap.followup import repeat_run
     from linemap.outputs import reach_database
     from linemap.pipeline import STAGES
     from linemap.pipeline import run as run_pipeline
     from linemap.settings import load_settings
 
-    if (settings is None) == (record is None):
-        raise typer.BadParameter("name a settings file, or a run.json with --from; not both.")
+    if bool(settings) == (record is not None) or several:
+        raise typer.BadParameter(
+            "name a settings file, or a run.json with --from; not both. Several cities, --engine, "
+            "--scheduler and --workers go with settings files, and without --to."
+        )
     if to is not None:
         reach_database(to)
     changed: list[str] | None = None
@@ -128,8 +121,8 @@ def run(
         if record is not None:
             finished, changed = repeat_run(record, out, tell=step)
         else:
-            assert settings is not None
-            finished = run_pipeline(load_settings(settings), out, tell=step)
+            assert settings
+            finished = run_pipeline(load_settings(settings[0]), out, tell=step)
     report_run(finished, as_json)
     if changed is not None and not as_json:
         say("Compared with the earlier run:")
@@ -137,6 +130,22 @@ def run(
             say(f"  {sentence}")
     if to is not None:
         _store(finished, to, quiet=as_json)
+
+
+def _run_several(
+    files: list[Path], out: Path, engine: Engine, scheduler: str | None, workers: int | None,
+    as_json: bool,
+) -> None:  # fmt: skip
+    """Do the whole job for several cities; exit code 1 if one of them failed."""
+    from linemap.cluster import run_cities
+
+    with progress(len(files), as_json) as step:
+        cities = run_cities(
+            files, out, engine=engine.value, scheduler=scheduler, workers=workers, tell=step
+        )
+    report_cities([asdict(city) for city in cities], out, as_json)
+    if any(city.error for city in cities):
+        raise typer.Exit(1)
 
 
 @app.command()

@@ -9,7 +9,8 @@
     ├── ArgumentError    a function was called with values it cannot accept
     ├── LimitsError      budget, floors and caps contradict each other
     ├── RunFolderError   a run folder is missing, unfinished, busy or not writable
-    └── DatabaseError    a database is not named rightly, not reached, or refuses
+    ├── DatabaseError    a database is not named rightly, not reached, or refuses
+    └── ClusterError     a cluster is not reached, or what is needed for it is not installed
 
     InputWarning (a UserWarning)   rows were set aside, or something should be looked at
 
@@ -123,6 +124,10 @@ class DatabaseError(LinemapError):
     def __init__(self, reason: str, address: str = "") -> None:
         self.reason = reason
         super().__init__(f"{address}: {reason}" if address else reason)
+
+
+class ClusterError(LinemapError):
+    """A cluster cannot be reached, or what is needed for it is not installed."""
 
 
 class InputWarning(UserWarning):

@@ -8,6 +8,7 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 from rich.console import Console
@@ -134,6 +135,27 @@ def report_counts(counts: list[dict[str, Any]]) -> None:
             for row in counts
         ],
     )
+
+
+def report_cities(cities: list[dict[str, Any]], out: Path, as_json: bool) -> None:
+    """Say how the run of each city ended, and where the page over all of them is."""
+    if as_json:
+        print(json.dumps({"folder": str(out), "cities": cities}))
+        return
+    names = ("parcels", "unknown_lines", "expected_lead_lines")
+    table(
+        "Cities",
+        ["city", "parcels", "lines not known", "expected lead lines", "seconds"],
+        [
+            [c["name"], *(f"{c['result'][name]:,.0f}" for name in names), f"{c['seconds']:,.0f}"]
+            for c in cities
+            if not c["error"]
+        ],
+    )
+    for city in cities:
+        if city["error"]:
+            say(f"{city['name']} has no result: {city['error']}")
+    say(f"The page over all cities is {out / 'index.html'}, their figures are in cities.csv")
 
 
 def report_run(finished: Any, as_json: bool) -> None:

@@ -4,6 +4,7 @@ Map and report libraries are imported only here. Nothing about a single home, it
 results enters a file of the public edition.
 """
 
+from linemap.outputs.cities import write_cities
 from linemap.outputs.database import reach_database, write_database
 from linemap.outputs.findings import Findings
 from linemap.outputs.folder import write_evaluation, write_kit_files, write_outputs
@@ -23,6 +24,7 @@ __all__ = [
     "reach_database",
     "show_table",
     "suppress_small_counts",
+    "write_cities",
     "write_csv",
     "write_database",
     "write_evaluation",

@@ -8,7 +8,7 @@ import pytest
 import linemap as lm
 
 PUBLIC = [
-    "DatabaseError", "store_run",
+    "CityRun", "ClusterError", "DatabaseError", "run_cities", "store_run",
     "ArgumentError", "City", "Evaluation", "Evidence", "EvidenceError", "Fact", "InputError",
     "InputWarning", "KitPlan", "Ledger", "LimitsError", "LineModel", "LinemapError",
     "PlaceGraph", "Problem", "Run", "RunFolderError", "Scored", "Settings", "SettingsError",
