@@ -11,11 +11,14 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from linemap.errors import Effect, Problem
+from linemap.errors import Effect, InputError, Problem
 from linemap.tables import KEYS, Column, complete_table, contract
 
 SPREADSHEET_ERRORS = ("#REF!", "#DIV/0!", "#VALUE!", "#NAME?", "#NUM!", "#NULL!", "#SPILL!")
 """What a spreadsheet writes into a cell whose formula failed."""
+
+MOST_LISTED = 2_000_000
+"""Rows of one fault that are listed one by one; our choice."""
 
 SAME_KEY = "another row above has the same"
 """How the reason begins for which a row that repeats a key is set aside."""
@@ -49,6 +52,11 @@ def check_table(
     list of Problem
         At most one of effect ``row`` for each row.
 
+    Raises
+    ------
+    InputError
+        If one fault is in more rows than can be listed.
+
     Examples
     --------
     >>> frame = pd.DataFrame({"parcel_id": ["1", "2"], "utility_material": ["lead", "tin"],
@@ -70,6 +78,10 @@ def check_table(
     def note(mask: np.ndarray, name: str, reason: str, remedy: str, effect: Effect) -> None:
         at = np.flatnonzero(mask)
         values = frame[name].iloc[at]
+        if len(at) > MOST_LISTED:
+            first = shown(values.iloc[0])
+            reason = f"{len(at):,} rows are wrong here, more than can be listed: {reason}"
+            raise InputError([Problem(file, table, name, "", first, reason, remedy)])
         problems.extend(
             row_problems(file, table, name, numbers[at], values, reason, remedy, effect)
         )

@@ -18,6 +18,9 @@ from linemap.intake.source import RawTable, Source
 from linemap.intake.text import drop_blank_rows
 
 SEPARATORS = (",", ";", "\t", "|")
+MOST_RAGGED = 100_000
+"""Rows that do not fit the header after which a file is no table any more; our choice."""
+
 LONGEST_LINE = 2**20
 """Longest header line that is still taken for a table [bytes]; our choice."""
 
@@ -104,32 +107,41 @@ def read_columns(source: Source, wanted: list[str]) -> RawTable:
                 effect="note",
             )
         )
-    ragged: list[tuple[int, str]] = []
+    ragged: list[_Ragged] = []
     if not scan.lines:
         empty = pa.table({name: pa.array([], pa.string()) for name in wanted})
         return RawTable(empty, np.empty(0, dtype=np.int64), problems=problems)
     places = [plan.names.index(name) for name in wanted]
     table = _read(source, plan, scan.encoding, places, ragged)
-    if open_end := next((text for _, text in ragged if "\n" in text.strip()), ""):
-        raise _open_quote(source, open_end)
+    if broken := next((row for row in ragged if row.broken), None):
+        raise _open_quote(source, broken.text)
     if len(table) + len(ragged) < scan.lines:
         whole = _read(source, plan, scan.encoding, range(len(plan.names)), [])
         _refuse_open_quote(source, whole)
     everything = np.arange(1, len(table) + len(ragged) + 1)
-    rows = np.delete(everything, [number - 1 for number, _ in ragged])
+    rows = np.delete(everything, [row.number - 1 for row in ragged])
     problems += [
         source.problem(
             f"the row does not have the {len(plan.names)} cells of the header.",
             "Put quotation marks around text that holds the separator.",
-            row=str(number),
-            value=shown(text),
+            row=str(row.number),
+            value=shown(row.text),
             effect="row",
         )
-        for number, text in ragged
-        if text.strip()
+        for row in ragged
+        if row.text.strip()
     ]
     text, rows = drop_blank_rows(table.rename_columns(wanted), rows)
     return RawTable(text, rows, problems=problems)
+
+
+@dataclass(frozen=True, slots=True)
+class _Ragged:
+    """A row that does not fit the header: its number, how it begins, whether lines broke in it."""
+
+    number: int
+    text: str
+    broken: bool
 
 
 @dataclass(frozen=True)
@@ -173,15 +185,16 @@ def _read(
     plan: Layout,
     encoding: str,
     places: Iterable[int],
-    ragged: list[tuple[int, str]],
+    ragged: list[_Ragged],
 ) -> pa.Table:
     """Read the columns at some places as text; note in ``ragged`` the rows that do not fit."""
     labels = [str(place) for place in range(len(plan.names))]
     chosen = [str(place) for place in places]
 
     def unfit(row: pacsv.InvalidRow) -> str:
-        ragged.append((int(row.number) - 1, row.text))
-        return "skip"
+        broken = "\n" in row.text.strip()
+        ragged.append(_Ragged(int(row.number) - 1, row.text[:200], broken))
+        return "skip" if len(ragged) < MOST_RAGGED else "error"
 
     try:
         return pacsv.read_csv(
@@ -207,6 +220,12 @@ def _read(
             ),
         )
     except (pa.ArrowInvalid, UnicodeDecodeError, ValueError) as error:
+        if len(ragged) >= MOST_RAGGED:
+            raise source.refusal(
+                f"{MOST_RAGGED:,} rows do not have the {len(plan.names)} cells of the header.",
+                "Look whether this is a table, and export it again.",
+                value=shown(ragged[0].text),
+            ) from None
         raise source.refusal(
             "the text cannot be parted into rows and columns.",
             "Look for a quotation mark that is not closed, and export the file again.",

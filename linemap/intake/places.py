@@ -187,8 +187,20 @@ def to_metres(
     rounded = shapely.transform(out.geometry.to_numpy(), lambda xy: np.round(xy, DECIMALS))
     crossed = ~shapely.is_valid(rounded) & ~shapely.is_missing(rounded)
     rounded[crossed] = polygons_only(shapely.make_valid(rounded[crossed]))
+    gone = shapely.is_empty(rounded) & ~shapely.is_missing(rounded)
+    rows = out.index[gone]
+    problems += row_problems(
+        file,
+        table,
+        "geometry",
+        rows,
+        [""] * len(rows),
+        "the outline encloses no ground: it is thinner than a millimetre.",
+        "Draw it again, or give a point.",
+        "row",
+    )
     out.geometry = gpd.GeoSeries(shapely.normalize(rounded), index=out.index, crs=crs)
-    return out, problems
+    return out.loc[~gone], problems
 
 
 def check_inside(

@@ -39,6 +39,9 @@ FORMATS: dict[str, Format] = {
 MOST_UNPACKED = 4 * 2**30
 """Largest size to which a zipped file may unpack [bytes]; our choice."""
 
+MOST_BYTES = 4 * 2**30
+"""Largest file that is read [bytes]; no table of a city is larger. Our choice."""
+
 MOST_PACKING = 200
 """Largest ratio of unpacked to packed size of a zipped file above 100 MB; our choice."""
 
@@ -181,6 +184,11 @@ def open_source(path: str | Path, table: str, *, file: str | None = None) -> Sou
         ) from None
     if not head:
         raise source.refusal("the file is empty.", "Export it again.")
+    if (size := full.stat().st_size) > MOST_BYTES:
+        raise source.refusal(
+            f"the file holds {size / 1e9:,.1f} GB, more than any table of a city.",
+            "Look whether it is the right file, or export the table alone.",
+        )
     _suit(source, head)
     return source
 

@@ -20,6 +20,15 @@ from linemap.intake.text import cell_as_text, drop_blank_rows
 MOST_ROWS = 1_048_576
 """Rows of the largest sheet that a spreadsheet program can hold."""
 
+MOST_STRINGS, MOST_PART = 2**28, 2**25
+"""Largest size of the list of texts, and of another part held in memory [bytes]; our choice."""
+
+LONGEST_ROW = 2**25
+"""Longest row of a sheet that is read [bytes of markup]; our choice."""
+
+STREAMED = ("xl/worksheets/", "xl/charts/", "xl/drawings/", "xl/media/", "xl/pivot", "xl/tables/")
+"""Parts of a workbook that are read in pieces or not at all."""
+
 UNREADABLE = (
     zipfile.BadZipFile,
     KeyError,
@@ -42,6 +51,7 @@ def _sheet(source: Source, *, formulas: bool = False) -> Iterator[Any]:
     With ``formulas`` the cells give their formulas instead of the stored results.
     """
     book = None
+    _refuse_swollen_parts(source)
     try:
         book = openpyxl.load_workbook(source.path, read_only=True, data_only=not formulas)
         names = [sheet.title for sheet in book.worksheets]
@@ -66,6 +76,26 @@ def _sheet(source: Source, *, formulas: bool = False) -> Iterator[Any]:
             book.close()
 
 
+def _refuse_swollen_parts(source: Source) -> None:
+    """Refuse a workbook of which a part that is held in memory as a whole is too large.
+
+    Sheets are read row by row and are not meant; neither is what is never opened.
+    """
+    try:
+        with zipfile.ZipFile(source.path) as archive:
+            parts = [(item.filename, item.file_size) for item in archive.infolist()]
+    except UNREADABLE:
+        parts = []  # said when the file is opened
+    for name, size in parts:
+        if not name.endswith((".xml", ".rels")) or name.startswith(STREAMED):
+            continue
+        if size > (MOST_STRINGS if name == "xl/sharedStrings.xml" else MOST_PART):
+            raise source.refusal(
+                f"the part {shown(name)} of the spreadsheet unpacks to {size / 1e6:,.0f} MB.",
+                "Export the table alone, as CSV or Parquet.",
+            )
+
+
 def _header(values: tuple[Any, ...]) -> list[str]:
     return ["" if value is None else str(cell_as_text(value)) for value in values]
 
@@ -73,6 +103,7 @@ def _header(values: tuple[Any, ...]) -> list[str]:
 def column_names(source: Source) -> list[str]:
     """Return the names in the first row."""
     with _sheet(source) as sheet:
+        _holds_formulas(source)  # no row is so long that it could not be held
         names = _header(next(sheet.iter_rows(max_row=1, values_only=True), ()))
     if not any(name.strip() for name in names):
         raise source.refusal(
@@ -102,9 +133,11 @@ def read_columns(source: Source, wanted: list[str]) -> RawTable:
     cells: list[list[str | None]] = [[] for _ in wanted]
     numbers: list[int] = []
     with _sheet(source) as sheet:
-        lines = sheet.iter_rows(values_only=True)
-        names = _header(next(lines, ()))
+        formulas = _holds_formulas(source)
+        names = _header(next(sheet.iter_rows(max_row=1, values_only=True), ()))
         places = [names.index(name) for name in wanted]
+        lines = sheet.iter_rows(max_col=max(places, default=0) + 1, values_only=True)
+        next(lines, ())
         for count, line in enumerate(lines, start=1):
             if count >= MOST_ROWS:
                 raise source.refusal(
@@ -124,7 +157,8 @@ def read_columns(source: Source, wanted: list[str]) -> RawTable:
         ) from None
     rows = np.array(numbers, dtype=np.int64)
     text, rows = drop_blank_rows(pa.Table.from_arrays(arrays, names=wanted), rows)
-    return RawTable(text, rows, problems=_unsaved(source, wanted, places))
+    unsaved = _unsaved(source, wanted, places) if formulas else []
+    return RawTable(text, rows, problems=unsaved)
 
 
 def _unsaved(source: Source, wanted: list[str], places: list[int]) -> list[Problem]:
@@ -132,8 +166,6 @@ def _unsaved(source: Source, wanted: list[str], places: list[int]) -> list[Probl
 
     A program that is not a spreadsheet may write formulas without working them out.
     """
-    if not _holds_formulas(source):
-        return []
     found = []
     with _sheet(source) as results, _sheet(source, formulas=True) as written:
         pairs = zip(
@@ -160,14 +192,28 @@ def _unsaved(source: Source, wanted: list[str], places: list[int]) -> list[Probl
 
 
 def _holds_formulas(source: Source) -> bool:
-    """Return whether any sheet of the file holds a formula."""
+    """Return whether any sheet of the file holds a formula.
+
+    Raises
+    ------
+    InputError
+        If a row is so long that it could not be held in memory.
+    """
+    found = False
     with zipfile.ZipFile(source.path) as archive:
         for name in archive.namelist():
-            if name.startswith("xl/worksheets/") and name.endswith(".xml"):
-                with archive.open(name) as stream:
-                    tail = b""
-                    while piece := stream.read(2**20):
-                        if any(mark in tail + piece for mark in (b"<f>", b"<f ")):
-                            return True
-                        tail = piece[-2:]
-    return False
+            if not (name.startswith("xl/worksheets/") and name.endswith(".xml")):
+                continue
+            with archive.open(name) as stream:
+                tail, since_row = b"", 0
+                while piece := stream.read(2**20):
+                    text = tail + piece
+                    found = found or any(mark in text for mark in (b"<f>", b"<f "))
+                    since_row = len(text) if b"<row" in text else since_row + len(piece)
+                    if since_row > LONGEST_ROW:
+                        raise source.refusal(
+                            "a row of the sheet is longer than any row of a table.",
+                            "Export the table alone, as CSV or Parquet.",
+                        )
+                    tail = piece[-3:]
+    return found
