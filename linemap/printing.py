@@ -88,6 +88,20 @@ class Bar:
         )
 
 
+class Spoken:
+    """What a result that has ``sentences`` shows when it is printed or ends a notebook cell."""
+
+    def sentences(self) -> list[str]:
+        """Say what there is to say, the most important first."""
+        raise NotImplementedError
+
+    def __repr__(self) -> str:
+        return "\n".join(self.sentences())
+
+    def _repr_html_(self) -> str:
+        return "".join(["<ul>", *(f"<li>{html.escape(s)}</li>" for s in self.sentences()), "</ul>"])
+
+
 def _notebook_steps(steps: int) -> Iterator[Tell]:
     """Give a teller that moves one bar in the output of the cell."""
     from IPython.display import display

@@ -15,6 +15,7 @@ from linemap.evaluation.folds import NAMES
 from linemap.evaluation.headline import Headline
 from linemap.evaluation.overlap import Overlap
 from linemap.evaluation.prevalence import COLUMNS as PREVALENCE_COLUMNS
+from linemap.printing import Spoken
 from linemap.published import fact
 
 MEASURE_COLUMNS = (
@@ -48,8 +49,8 @@ def _empty(*columns: str) -> pd.DataFrame:
     return pd.DataFrame({name: pd.Series(dtype=float) for name in columns})
 
 
-@dataclass(frozen=True)
-class Evaluation:
+@dataclass(frozen=True, repr=False)
+class Evaluation(Spoken):
     """How right the scores are, by every protocol, beside simpler ways.
 
     Attributes

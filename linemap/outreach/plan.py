@@ -21,6 +21,7 @@ from linemap.outreach.prices import Ask, limit_prices
 from linemap.outreach.problem import Bools
 from linemap.outreach.sending import in_sending_order, reasons_in_words
 from linemap.outreach.value import PARTS, kit_value
+from linemap.printing import Spoken
 from linemap.settings import OutreachSettings
 from linemap.tables import complete_table, contract
 
@@ -53,8 +54,8 @@ class AuditDesign:
         return self.drawn / self.frame if self.frame else 0.0
 
 
-@dataclass(frozen=True)
-class KitPlan:
+@dataclass(frozen=True, repr=False)
+class KitPlan(Spoken):
     """The next list of kits and what it promises.
 
     Attributes

@@ -76,3 +76,14 @@ def test_a_chart_shows_itself_and_its_title_is_not_cut():
         assert repr(chart).startswith(f"<Chart: {name} has the most expected lead lines")
         widths.append(struct.unpack(">I", picture[16:20])[0])
     assert widths[1] > widths[0], "the picture grows with the title"
+
+
+def test_an_evaluation_and_a_plan_show_their_sentences(sample_run):
+    plan = lm.prioritize(lm.Run(sample_run), kits=20)
+    judged = lm.Evaluation(None, "Nobody looked.", "checks", {"judged": 0, "homes": 9,
+                                                              "judged_lead": 0})  # fmt: skip
+    for thing in (plan, judged):
+        assert repr(thing).splitlines() == thing.sentences()
+        assert thing._repr_html_().count("<li>") == len(thing.sentences())
+    assert "cannot rule out a lead line" in repr(plan)
+    assert "never clears a home" in repr(judged)
