@@ -186,8 +186,14 @@ def linear_bound(problem: Problem) -> tuple[float, Floats, Floats]:
     columns = _first_columns(problem)
     while True:
         inside = np.flatnonzero(columns)
+        # Without presolve: it takes time quadratic in the homes where few rows hold many of them.
         answer = linprog(
-            -problem.value[inside], matrix[:, inside], right, bounds=(0, 1), method="highs"
+            -problem.value[inside],
+            matrix[:, inside],
+            right,
+            bounds=(0, 1),
+            method="highs-ds",
+            options={"presolve": False},
         )
         if answer.status == 2 and not columns.all():
             columns[:] = True
