@@ -83,18 +83,19 @@ _HOMES = {
         "expected_return",
         "fairness",
         "forecast_round",
+        "lead_remaining",
         "rank_areas",
+        "review_rounds",
     ),
     "linemap.outputs": ("charts", "draw_public_map", "show_table", "suppress_small_counts"),
     "linemap.run_folder": ("Run",),
     "linemap.assembly": ("Scored", "homes_table"),
     "linemap.pipeline": ("check", "evaluate_scores", "run", "score_city"),
-    "linemap.followup": (
-        "close_round",
     "linemap.cluster": ("CityRun", "run_cities"),
+    "linemap.followup": (
         "draw_map",
         "evaluate_again",
-        "open_round",
+        "list_areas",
         "prioritize",
         "read_results",
         "redraw_maps",
@@ -102,6 +103,7 @@ _HOMES = {
         "store_run",
         "write_list",
     ),
+    "linemap.rounds": ("close_round", "correct_round", "look_back", "open_round"),
 }
 _HOME_OF = {name: module for module, names in _HOMES.items() for name in names}
 

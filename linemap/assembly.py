@@ -18,9 +18,9 @@ import pandas as pd
 from linemap.evaluation import check_labels, record_labels
 from linemap.features import PlaceGraph
 from linemap.inventory import audit_list, validation_pool
-from linemap.outreach import Ledger, expected_return
+from linemap.outreach import Ledger, expected_return, review_rounds
 from linemap.scoring import Evidence, LineModel
-from linemap.settings import Settings
+from linemap.settings import OutreachSettings, Settings
 from linemap.tables import City, contract
 
 
@@ -105,8 +105,9 @@ def homes_table(
     parcels, scores = city.parcels, scored.scores
     homes = scores[["area_id", "inventory_class", "basis", "p_lead", "p_low", "p_high"]].copy()
     homes["beyond_data"] = scores["beyond_data"]
-    for name in ("street_segment", "owner_occupied", "land_use", "dwelling_units"):
-        homes[name] = parcels[name]
+    known = ("street_segment", "owner_occupied", "land_use", "dwelling_units", "pregnant")
+    names = list(dict.fromkeys([*known, *settings.parcel_columns()]))
+    homes[names] = pd.DataFrame(parcels).reindex(columns=names)
     homes["x"], homes["y"] = scored.features["x"], scored.features["y"]
     for name in ("median_income", "children_under_6", "need", "name"):
         homes[name] = _from_area(city, name)
@@ -120,10 +121,18 @@ def homes_table(
         city.sites.dropna(subset="parcel_id").groupby("parcel_id")["kind"].first()
     ).reindex(homes.index)
     homes["learn"] = scored.model.kit_information()
-    homes["p_return"] = expected_return(
+    returns = expected_return(
         homes, city.kits, scored.pairs, seed=settings.scoring.seed, on=last_day(city, settings)
-    ).p_return
+    )
+    homes = homes.join(returns.table)
+    homes.attrs["returns"] = returns.basis
     return homes
+
+
+def group_columns(limits: OutreachSettings) -> list[str]:
+    """Return the columns by which fairness is judged: income, tenure, and those with a limit."""
+    more = [limit.column for limit in limits.group]
+    return list(dict.fromkeys(["income_third", "owner_occupied", *more]))
 
 
 def last_day(city: City, settings: Settings) -> date:
@@ -147,6 +156,16 @@ def rounds_so_far(settings: Settings) -> list[dict[str, Any]]:
         return []
     book = Ledger(path)
     return [book.round_report(name) for name in book.rounds()["round_id"]]
+
+
+def review_so_far(settings: Settings) -> dict[str, Any]:
+    """Return what all closed rounds together tell; empty while none is closed."""
+    path = ledger_path(settings)
+    log = Ledger(path).log() if path.is_file() else pd.DataFrame({"outcome": []})
+    if log["outcome"].isna().all():
+        return {}
+    quiet = settings.outreach.quiet_days
+    return review_rounds(log, seed=settings.scoring.seed, quiet_days=quiet)
 
 
 def ledger_path(settings: Settings) -> Path:

@@ -207,11 +207,11 @@ def prioritize(
     as_json: JsonFlag = False,
 ) -> None:
     """Choose a new list from a finished run; nothing is fitted again."""
+    from linemap.followup import list_areas, write_list
     from linemap.followup import prioritize as choose_again
-    from linemap.followup import write_list
     from linemap.run_folder import Run
 
-    wanted = {
+    wanted: dict[str, Any] = {
         "kits": kits,
         "floor_per_area": floor,
         "cap_per_area": cap,
@@ -229,6 +229,9 @@ def prioritize(
         return
     for sentence in summary["sentences"]:
         say(sentence)
+    say(f"First areas ({plan.limits.aim.replace('_', ' ')}):")
+    for area in list_areas(opened, plan).head(5).itertuples():
+        say(f"  {area.rank:.0f}. {area.name}: {area.why}; {area.kits_suggested:.0f} kits")
     say(f"The list of {len(plan.kits):,} homes is in {place}")
 
 
@@ -297,7 +300,7 @@ def round_open(
     as_json: JsonFlag = False,
 ) -> None:
     """Freeze the list of a run with its forecast, before any result is known."""
-    from linemap.followup import open_round
+    from linemap.rounds import open_round
     from linemap.run_folder import Run
 
     report = open_round(Run(folder), name=name, choice=choice, ledger=ledger, today=_day(on))
@@ -314,11 +317,53 @@ def round_close(
     as_json: JsonFlag = False,
 ) -> None:
     """Count every kit of a round and hold the forecast against what came back."""
-    from linemap.followup import close_round
+    from linemap.rounds import close_round
     from linemap.run_folder import Run
 
     report = close_round(Run(folder), returns, name=name, ledger=ledger, today=_day(on))
     _say_round(report, as_json)
+
+
+@rounds.command("correct")
+def round_correct(
+    folder: RunArgument,
+    parcel: Annotated[str, typer.Argument(help="Home whose entry was wrong.")],
+    name: Annotated[str, typer.Option(help="Name of the round.")],
+    outcome: Annotated[str, typer.Option(help="What truly came of the kit.")],
+    lead_found: Annotated[str, typer.Option(help="yes, no or unknown.")],
+    reason: Annotated[str, typer.Option(help="Why the first entry was wrong.")],
+    ledger: Annotated[Path | None, typer.Option(help="Ledger file.")] = None,
+    on: Annotated[str | None, typer.Option(help="Day of the entry, YYYY-MM-DD.")] = None,
+    as_json: JsonFlag = False,
+) -> None:
+    """Enter a correction of a closed round; the first entry stays in the ledger."""
+    from linemap.rounds import correct_round
+    from linemap.run_folder import Run
+
+    report = correct_round(
+        Run(folder),
+        parcel,
+        name=name,
+        outcome=outcome,
+        lead_found=lead_found,
+        reason=reason,
+        ledger=ledger,
+        today=_day(on),
+    )
+    _say_round(report, as_json)
+
+
+@rounds.command("review")
+def round_review(
+    folder: RunArgument,
+    ledger: Annotated[Path | None, typer.Option(help="Ledger file.")] = None,
+    as_json: JsonFlag = False,
+) -> None:
+    """Say what all closed rounds together tell: alarms, and the lead lines that remain."""
+    from linemap.rounds import look_back
+    from linemap.run_folder import Run
+
+    _say_round(look_back(Run(folder), ledger=ledger), as_json)
 
 
 def _day(text: str | None) -> date | None:
@@ -337,3 +382,8 @@ def _say_round(report: dict[str, Any], as_json: bool) -> None:
         return
     for sentence in report["sentences"]:
         say(sentence)
+    if "review" in report:
+        say()
+        say("All rounds together:")
+        for sentence in report["review"]["sentences"]:
+            say(f"  {sentence}")

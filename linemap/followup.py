@@ -1,22 +1,29 @@
-"""What is done with a finished run: a new list, one output again, rounds, a laboratory file.
+"""What is done with a finished run: a new list, one output again, a laboratory file.
 
 None of this fits anything again, except :func:`evaluate_again`, which says so.
 """
 
 from __future__ import annotations
 
-import json
+from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 from typing import Any
 
-from linemap.assembly import ledger_path
-from linemap.errors import RunFolderError
+import pandas as pd
+
+from linemap.assembly import group_columns, ledger_path
 from linemap.evaluation import PROTOCOLS, Evaluation
 from linemap.intake import read_city, read_samples, read_table
 from linemap.outputs import draw_map as draw_city
-from linemap.outputs import map_files, write_database, write_evaluation, write_kit_files
-from linemap.outreach import KitPlan, Ledger, choose_kits, forecast_round
+from linemap.outputs import (
+    map_files,
+    write_csv,
+    write_database,
+    write_evaluation,
+    write_kit_files,
+)
+from linemap.outreach import KitPlan, Ledger, choose_kits, fairness, rank_areas
 from linemap.pipeline import evaluate_scores, run, score_city
 from linemap.printing import Tell, watched
 from linemap.run_folder import Run, free_name, read_record, recorded_settings, write_json
@@ -25,13 +32,18 @@ from linemap.settings import Edition, outreach_with
 from linemap.water import results_summary
 from linemap.whole_folder import replaced_files
 
+CHOICE_FILE = "choice.json"
+"""What a list was asked to do, beside its files."""
 
-def prioritize(run: Run, **changes: Any) -> KitPlan:
+
+def prioritize(run: Run, *, rounds: Sequence[str] | None = None, **changes: Any) -> KitPlan:
     """Choose a new list from a finished run; nothing is fitted again.
 
     Parameters
     ----------
     run : Run
+    rounds : sequence of str, optional
+        Rounds of the ledger whose homes had their kit already; all of them when left out.
     **changes
         Keys of ``[outreach]`` to change, e.g. ``kits=200``, ``floor_per_area=5``.
 
@@ -47,11 +59,50 @@ def prioritize(run: Run, **changes: Any) -> KitPlan:
         If the limits contradict each other.
     """
     limits = outreach_with(run.settings.outreach, changes)
-    return choose_kits(run.homes, limits, seed=run.settings.scoring.seed, today=run.as_of)
+    log = _rounds_log(run)
+    if rounds is not None:
+        log = log[log["round_id"].isin(rounds)]
+    sent = log[log["listed"]].groupby("parcel_id")["sent_on"].max().reindex(run.homes.index)
+    last = pd.to_datetime(run.homes["last_kit_on"])
+    homes = run.homes.assign(last_kit_on=last.where(~(sent > last.fillna(pd.Timestamp(0))), sent))
+    return choose_kits(homes, limits, seed=run.settings.scoring.seed, today=run.as_of)
+
+
+def list_areas(run: Run, plan: KitPlan) -> pd.DataFrame:
+    """Rank the areas under a list's aim; their expected lead lines are those of the run.
+
+    Parameters
+    ----------
+    run : Run
+    plan : KitPlan
+
+    Returns
+    -------
+    DataFrame
+        See :func:`linemap.outreach.rank_areas`.
+    """
+    names = {"expected_lead_lines": "expected"}
+    expected = run.areas.set_index("area_id").rename(columns=names)[["expected", "low", "high"]]
+    return rank_areas(run.homes, expected, plan, plan.limits.aim, seed=run.settings.scoring.seed)
+
+
+def _rounds_log(run: Run) -> pd.DataFrame:
+    """Return the kits of the rounds in the ledger beside the settings, empty if there is none."""
+    path = ledger_path(run.settings)
+    if path.is_file():
+        return Ledger(path).log()
+    return pd.DataFrame(
+        {
+            "round_id": pd.Series(dtype=str),
+            "parcel_id": pd.Series(dtype=str),
+            "sent_on": pd.Series(dtype="datetime64[ns]"),
+            "listed": pd.Series(dtype=bool),
+        }
+    )
 
 
 def write_list(run: Run, plan: KitPlan, out: str | Path | None = None) -> Path:
-    """Write a list of kits in every form that people use.
+    """Write a list of kits in every form that people use, its areas and its fairness.
 
     Parameters
     ----------
@@ -69,7 +120,13 @@ def write_list(run: Run, plan: KitPlan, out: str | Path | None = None) -> Path:
     place = Path(out) if out is not None else free_name(run.folder / "lists", "choice", "")
     with replaced_files(place) as work:
         write_kit_files(plan.kits, run.parcels, work, city=run.settings.city.name, as_of=run.as_of)
-        write_json(work / "choice.json", {"limits": plan.limits.model_dump(mode="json")})
+        write_csv(list_areas(run, plan), work / "areas.csv")
+        write_csv(fairness(run.homes, plan, group_columns(plan.limits)), work / "fairness.csv")
+        made = {
+            "limits": plan.limits.model_dump(mode="json"),
+            "rounds": _rounds_log(run)["round_id"].drop_duplicates().tolist(),
+        }
+        write_json(work / CHOICE_FILE, made)
     return place
 
 
@@ -217,77 +274,6 @@ def repeat_run(
     then = read_record(record)
     again = run(recorded_settings(then), out, tell=tell)
     return again, differences(then, again.info)
-
-
-def open_round(
-    run: Run,
-    *,
-    name: str | None = None,
-    choice: str | Path | None = None,
-    ledger: str | Path | None = None,
-    today: date | None = None,
-) -> dict[str, Any]:
-    """Freeze a list with its forecast, before any result is known.
-
-    Parameters
-    ----------
-    run : Run
-    name : str, optional
-        Name of the round.
-    choice : str or Path, optional
-        Folder of a list made by ``linemap prioritize``; by default the run's own list.
-    ledger : str or Path, optional
-        Ledger file; by default ``rounds.sqlite`` beside the settings file.
-    today : date, optional
-        Day of opening; by default the day of the run.
-
-    Returns
-    -------
-    dict
-        See :meth:`linemap.outreach.Ledger.open_round`.
-    """
-    changes: dict[str, Any] = {}
-    if choice is not None:
-        path = Path(choice) / "choice.json"
-        if not path.is_file():
-            raise RunFolderError(f"{choice} holds no list. Name the folder that was printed.")
-        changes = json.loads(path.read_text(encoding="utf-8"))["limits"]
-    plan = prioritize(run, **changes)
-    forecast = forecast_round(plan.kits, seed=run.settings.scoring.seed)
-    book = Ledger(ledger or ledger_path(run.settings))
-    return book.open_round(plan, forecast, today=today or run.as_of, name=name)
-
-
-def close_round(
-    run: Run,
-    returns: str | Path,
-    *,
-    name: str | None = None,
-    ledger: str | Path | None = None,
-    today: date | None = None,
-) -> dict[str, Any]:
-    """Count every kit of a round and hold the forecast against what came back.
-
-    Parameters
-    ----------
-    run : Run
-    returns : str or Path
-        CSV, XLSX or Parquet with ``parcel_id, outcome`` and, where known, ``lead_found``.
-    name : str, optional
-        Round to close; the only open one when left out.
-    ledger : str or Path, optional
-        As for :func:`open_round`.
-    today : date, optional
-        Day of closing; by default today.
-
-    Returns
-    -------
-    dict
-        See :meth:`linemap.outreach.Ledger.close_round`.
-    """
-    table = read_table(returns, "returns")
-    book = Ledger(ledger or ledger_path(run.settings))
-    return book.close_round(table, today=today or date.today(), name=name)
 
 
 def read_results(

@@ -22,9 +22,11 @@ from linemap.assembly import (
     audit_table,
     control_homes,
     evaluation_frame,
+    group_columns,
     homes_table,
     last_day,
     part_of,
+    review_so_far,
     rounds_so_far,
 )
 from linemap.evaluation import Evaluation, evaluate, judging_sample
@@ -305,9 +307,10 @@ def gather(
         kit_list=plan.kits,
         audit=audit_table(city, scored, settings),
         plan=plan.describe(),
-        fairness=fairness(homes, plan),
+        fairness=fairness(homes, plan, group_columns(settings.outreach)),
         learn=homes["learn"],
         rounds=rounds_so_far(settings),
+        review=review_so_far(settings),
         cannot_tell=[*scored.model.describe()["warnings"], *evaluation.warnings],
     )
 

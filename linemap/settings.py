@@ -110,6 +110,20 @@ class GroupLimit(_Section):
     cap: float = Field(default=1.0, gt=0, le=1)
 
 
+COLUMNS_OF_HOMES = (
+    "income_third",
+    "name",
+    "need",
+    "site_kind",
+    "inventory_class",
+    "basis",
+    "beyond_data",
+    "median_income",
+    "children_under_6",
+)
+"""What is known of each home beside the columns of the parcels."""
+
+
 class OutreachSettings(_Section):
     """Budget, limits and floors of the next list of kits.
 
@@ -134,7 +148,7 @@ class OutreachSettings(_Section):
     audit_share: float = Field(default=0.1, ge=0, lt=1)
     quiet_days: int = Field(default=365, ge=0)
     site_share: float = Field(default=0.1, ge=0, le=1)
-    per_segment: int | None = Field(default=3, ge=1)
+    per_segment: int | None = Field(default=None, ge=1)
     group: tuple[GroupLimit, ...] = ()
     recheck_above: float | None = Field(default=None, gt=0, lt=1)
     opt_out: str | None = None
@@ -163,6 +177,15 @@ class Settings(_Section):
     outreach: OutreachSettings = OutreachSettings()
     outputs: OutputSettings = OutputSettings()
     folder: str = ""
+
+    def parcel_columns(self) -> tuple[str, ...]:
+        """Return the columns beyond the contract that the parcels are read with.
+
+        Those that scoring may learn from, and those that a limit of the list is set on.
+        """
+        groups = [group.column for group in self.outreach.group]
+        own = [name for name in groups if name not in COLUMNS_OF_HOMES]
+        return tuple(dict.fromkeys([*self.scoring.extra, *own]))
 
     def path(self, table: str) -> Path | None:
         """Return the full path of an input table's file, or None if no file was given."""

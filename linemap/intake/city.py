@@ -126,7 +126,7 @@ class _Desk:
         dialect = Dialect(
             settings.columns.get(table, {}),
             settings.values,
-            settings.scoring.extra,
+            settings.parcel_columns(),
             settings.city.crs,
             settings.city.day_first,
         )

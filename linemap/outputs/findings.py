@@ -59,6 +59,9 @@ class Findings:
     rounds : list of dict
         Reports of the rounds so far: ``round_id, opened_on, closed_on, kits, outcomes, parts,
         sentences``.
+    review : dict
+        What all closed rounds together tell: ``closed, remaining, alarms, sentences``; empty
+        while none is closed.
     """
 
     settings: Settings
@@ -84,3 +87,4 @@ class Findings:
     learn: pd.Series
     cannot_tell: list[str] = field(default_factory=list)
     rounds: list[dict[str, Any]] = field(default_factory=list)
+    review: dict[str, Any] = field(default_factory=dict)

@@ -22,6 +22,8 @@ EXTRA_MEANINGS = {
     "street_segment": "stretch of street, for walking routes",
     "p_low": "lower end of the 90 % interval of p_lead [share]",
     "p_high": "upper end of the 90 % interval of p_lead [share]",
+    "p_return_low": "lower end of the 90 % interval of p_return [share]",
+    "p_return_high": "upper end of the 90 % interval of p_return [share]",
     "site_kind": "listed site at this home, such as child care",
     "week": "week of sending within the laboratory's capacity",
     "value_find": "lead likely found [lead lines]",

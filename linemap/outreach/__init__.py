@@ -7,6 +7,7 @@ from linemap.outreach.fairness import fairness
 from linemap.outreach.forecast import forecast_round
 from linemap.outreach.limits import income_third
 from linemap.outreach.plan import AuditDesign, KitPlan, choose_kits
+from linemap.outreach.remaining import lead_remaining
 from linemap.outreach.response import ReturnForecast, expected_return, kit_history
 from linemap.outreach.review import review_rounds
 from linemap.outreach.rounds import Ledger
@@ -27,6 +28,7 @@ __all__ = [
     "income_third",
     "kit_history",
     "kit_value",
+    "lead_remaining",
     "rank_areas",
     "review_rounds",
 ]

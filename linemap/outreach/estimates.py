@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -12,7 +14,7 @@ from linemap.errors import ArgumentError
 from linemap.outreach.eligibility import require_columns
 
 COVERAGE = 0.95
-_WANTED = (
+WANTED = (
     "round_id",
     "arm",
     "inclusion_probability",
@@ -20,6 +22,29 @@ _WANTED = (
     "outcome",
     "lead_found",
 )
+
+
+@dataclass(frozen=True)
+class Share:
+    """Share with lead of the homes that a part of the list stands for.
+
+    Attributes
+    ----------
+    size : float
+        Homes that the part stands for [homes].
+    homes, answers, hits : int
+        Homes on the list, those with an answer about their line, and those with lead.
+    share, low, high : float
+        Share with lead and its 95 % limits; NaN, 0 and 1 without an answer.
+    """
+
+    size: float
+    homes: int
+    answers: int
+    hits: int
+    share: float = np.nan
+    low: float = 0.0
+    high: float = 1.0
 
 
 def estimate_from_log(log: pd.DataFrame, *, follow_up: str = "returned") -> pd.DataFrame:
@@ -66,7 +91,7 @@ def estimate_from_log(log: pd.DataFrame, *, follow_up: str = "returned") -> pd.D
     .. [3] G. Y. Zou and A. Donner, "Construction of confidence limits about effect measures: a
        general approach", Statistics in Medicine 27 (2008). From memory.
     """
-    require_columns(log, _WANTED, "the log")
+    require_columns(log, WANTED, "the log")
     if follow_up not in ("returned", "all"):
         raise ArgumentError("follow_up is 'returned' or 'all'.")
     listed = log[log["arm"].notna() & log["outcome"].notna()]
@@ -101,10 +126,9 @@ def estimates_in_words(estimates: pd.DataFrame) -> list[str]:
 
 def _round_estimates(kits: pd.DataFrame, follow_up: str) -> list[dict[str, Any]]:
     audit = kits["arm"].eq("audit").to_numpy()
-    strata = [_stratum(kits[~audit], follow_up), _stratum(kits[audit], follow_up)]
-    eligible = sum(stratum["size"] for stratum in strata)
-    count = len(kits)
-    answers = int(sum(stratum["answers"] for stratum in strata))
+    strata = [stratum(kits[~audit], follow_up), stratum(kits[audit], follow_up)]
+    eligible = sum(part.size for part in strata)
+    count, answers = len(kits), sum(part.answers for part in strata)
 
     def row(
         quantity: str, triple: tuple[float, float, float], n: int, known: int
@@ -119,14 +143,14 @@ def _round_estimates(kits: pd.DataFrame, follow_up: str) -> list[dict[str, Any]]
             "answers": known,
         }
 
-    lines = _joined([s for s in strata if s["size"] > 0])
+    lines = joined([(part, part.size) for part in strata])
     share = (lines[0] / eligible, lines[1] / eligible, lines[2] / eligible)
-    off = _scaled(strata[1], strata[1]["size"] - int(audit.sum()))
+    off = joined([(strata[1], strata[1].size - strata[1].homes)])
     found = [
         row("eligible homes", (eligible, eligible, eligible), count, count),
         row("share with lead", share, count, answers),
         row("lead lines", lines, count, answers),
-        row("lead lines off the list", off, int(audit.sum()), int(strata[1]["answers"])),
+        row("lead lines off the list", off, strata[1].homes, strata[1].answers),
     ]
     for arm in ("ranked", "floor", "audit"):
         inside = kits[kits["arm"] == arm]
@@ -140,34 +164,33 @@ def _round_estimates(kits: pd.DataFrame, follow_up: str) -> list[dict[str, Any]]
     return found
 
 
-def _stratum(kits: pd.DataFrame, follow_up: str) -> dict[str, float]:
-    """Return the size of a stratum, its share with lead, and Wilson's limits of the share."""
+def stratum(kits: pd.DataFrame, follow_up: str = "returned") -> Share:
+    """Return the share with lead of the homes that a part of a list stands for.
+
+    Wilson's limits at the effective number of answers.
+    """
     drawn = kits["inclusion_probability"].to_numpy(dtype=float)
-    size = float((1 / drawn).sum())
     known = kits["lead_found"].isin(["yes", "no"]).to_numpy()
+    lead = kits["lead_found"].eq("yes").to_numpy()[known]
+    counts = (float((1 / drawn).sum()), len(kits), int(known.sum()), int(lead.sum()))
     chance = drawn[known]
     if follow_up == "returned":
         chance = chance * kits["p_return_at_send"].to_numpy(dtype=float)[known]
-    out = {"size": size, "answers": float(known.sum()), "share": np.nan, "low": 0.0, "high": 1.0}
     if not known.any() or (chance <= 0).any():
-        return out
+        return Share(*counts)
     weight = 1 / chance
-    lead = kits["lead_found"].eq("yes").to_numpy()[known]
     share = float(weight[lead].sum() / weight.sum())
     noise = float((weight**2 * (1 - chance)).sum() / weight.sum() ** 2)
     if noise <= 1e-12:
-        return {**out, "share": share, "low": share, "high": share}
+        return Share(*counts, share, share, share)
     low, high = proportion_confint(share / noise, 1 / noise, 1 - COVERAGE, method="wilson")
-    return {**out, "share": share, "low": float(low), "high": float(high)}
+    return Share(*counts, share, float(low), float(high))
 
 
-def _scaled(stratum: dict[str, float], size: float) -> tuple[float, float, float]:
-    return size * stratum["share"], size * stratum["low"], size * stratum["high"]
-
-
-def _joined(strata: list[dict[str, float]]) -> tuple[float, float, float]:
-    """Return the lead lines of all strata, the limits joined by recovering variances."""
-    lines = sum(s["size"] * s["share"] for s in strata)
-    below = sum((s["size"] * (s["share"] - s["low"])) ** 2 for s in strata)
-    above = sum((s["size"] * (s["high"] - s["share"])) ** 2 for s in strata)
+def joined(parts: Sequence[tuple[Share, float]]) -> tuple[float, float, float]:
+    """Return the lead lines of parts of so many homes each, the limits by recovering variances."""
+    sized = [(part, homes) for part, homes in parts if homes > 0]
+    lines = sum(homes * part.share for part, homes in sized)
+    below = sum((homes * (part.share - part.low)) ** 2 for part, homes in sized)
+    above = sum((homes * (part.high - part.share)) ** 2 for part, homes in sized)
     return lines, max(lines - np.sqrt(below), 0.0), lines + np.sqrt(above)

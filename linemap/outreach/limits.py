@@ -138,9 +138,12 @@ def limits_on(homes: pd.DataFrame, eligible: pd.Series, limits: OutreachSettings
         ),
     ]
     low = income_third(homes).eq("lowest")[eligible.to_numpy()]
-    part_of_lead = chosen.loc[low, "p_lead"].sum() / max(chosen["p_lead"].sum(), 1e-12)
-    low_share = max(
-        limits.floor_low_income, min(limits.low_income_kits_to_lead * part_of_lead, 1.0)
+    low_share = _floor_share(
+        chosen["p_lead"], low, limits.floor_low_income, limits.low_income_kits_to_lead
+    )
+    renters = column_or(chosen, "owner_occupied", None).eq("no")
+    renter_share = _floor_share(
+        chosen["p_lead"], renters, limits.floor_renters, limits.renter_kits_to_lead
     )
     for group in limits.group:
         require_columns(homes, (group.column,), "the table of homes")
@@ -156,9 +159,9 @@ def limits_on(homes: pd.DataFrame, eligible: pd.Series, limits: OutreachSettings
     found += [
         limit(
             "floor_renters",
-            f"the floor of {limits.floor_renters:.0%} for renters",
-            _codes(column_or(chosen, "owner_occupied", None).eq("no")),
-            _share(limits.floor_renters, kits),
+            f"the floor of {renter_share:.0%} for renters",
+            _codes(renters),
+            _share(renter_share, kits),
         ),
         limit(
             "floor_low_income",
@@ -171,6 +174,15 @@ def limits_on(homes: pd.DataFrame, eligible: pd.Series, limits: OutreachSettings
         title = f"the limit of {limits.per_segment} per street segment"
         found.append(limit("per_segment", title, segments, 0, per_segment))
     return found
+
+
+def _floor_share(p_lead: pd.Series, inside: pd.Series, fixed: float, kits_to_lead: float) -> float:
+    """Return the share of the kits that a group gets at least.
+
+    Either a fixed share or a part of the group's share of expected lead, whichever is more.
+    """
+    share_of_lead = p_lead[inside].sum() / max(p_lead.sum(), 1e-12)
+    return float(max(fixed, min(kits_to_lead * share_of_lead, 1.0)))
 
 
 def _share(share: float, kits: int) -> int:

@@ -25,7 +25,17 @@ from linemap.printing import Spoken
 from linemap.settings import OutreachSettings
 from linemap.tables import complete_table, contract
 
-MORE_COLUMNS = ("p_low", "p_high", *PARTS, "name", "street_segment", "site_kind", "week")
+MORE_COLUMNS = (
+    "p_low",
+    "p_high",
+    "p_return_low",
+    "p_return_high",
+    *PARTS,
+    "name",
+    "street_segment",
+    "site_kind",
+    "week",
+)
 """Columns of a plan's list beyond the ``kit_list`` contract."""
 
 CAUTION = (
@@ -61,8 +71,9 @@ class KitPlan(Spoken):
     Attributes
     ----------
     kits : DataFrame
-        By the ``kit_list`` contract, in order of sending, with ``p_low, p_high, value_find,
-        value_learn, value_harm, street_segment, week`` and, where known, ``name``.
+        By the ``kit_list`` contract, in order of sending, with ``p_low, p_high, p_return_low,
+        p_return_high, value_find, value_learn, value_harm, street_segment, week`` and, where
+        known, ``name``.
     audit : DataFrame
         The rows of the audit arm, with the size of the frame it was drawn from.
     design : AuditDesign
@@ -232,7 +243,11 @@ def choose_kits(
         expected_finds=float(ask.finds[on_list].sum()),
         prices=limit_prices(ask, rules, best.taken),
         left_out=left_out_table(reason),
-        notes=(*(note for limit in rules for note in limit.notes), *_notes(ask, kits)),
+        notes=(
+            *(note for limit in rules for note in limit.notes),
+            *_notes(ask, kits),
+            *([f"Chance of return: {homes.attrs['returns']}"] if "returns" in homes.attrs else []),
+        ),
         limits=limits,
         made_on=today,
         seed=seed,

@@ -4,12 +4,21 @@ Each policy starts from the same city and plays its rounds alone: choose homes, 
 for what comes back, look at the line of every home whose kit came back usable, learn, choose
 again. A lead line is found when a usable kit came back from a home with lead.
 
-    python tests/benchmarks/outreach_rounds.py --parcels 5000 --seeds 8 --rounds 6 --jobs 2
+    python tests/benchmarks/outreach_rounds.py --log rounds.jsonl
 
-Policies: ``random``, ``oldest first`` (by year built), ``nearest`` (to a line known to be lead),
-``top risk`` (probability of lead), ``no limits`` (probability of lead times chance of return,
-without floors, caps or audit: the best unconstrained policy) and ``linemap`` (floors and a
-10 % audit arm). ``all-knowing`` sends to true lead lines, likeliest to return first.
+Each finished city is a line of the log; a broken run goes on where it stopped, and ``--table``
+prints what the log holds without playing. Policies:
+
+- ``random``; ``oldest first`` by year built; ``nearest`` to a line known to be lead;
+- ``top risk``, by probability of lead; ``no limits``, by probability of lead times chance of
+  return, without floors, caps or audit: the best unconstrained policy;
+- ``linemap``: the defaults, with floors and a 10 % audit arm;
+- ``best from evidence``: probability of lead by the generator's own rates from the same
+  evidence, times the true chance of return. No model can do better but by luck;
+- ``all-knowing``: the true lead lines, likeliest to return first.
+
+``mean found`` averages over the luck of the returns: the true lead lines on the list, each
+times its true chance of return, so it also counts returned kits that turn out not usable.
 """
 
 from __future__ import annotations
@@ -17,265 +26,329 @@ from __future__ import annotations
 import argparse
 import json
 import time
-from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, field, replace
+from collections import defaultdict
+from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
+from rounds_table import print_table
 from scipy.spatial import cKDTree
 
-from linemap.outreach import (
-    choose_kits,
-    estimate_from_log,
-    forecast_round,
-    income_third,
-)
+from linemap.outreach import KitPlan, choose_kits, estimate_from_log, forecast_round, income_third
 from linemap.outreach.eligibility import reason_left_out
+from linemap.outreach.plan import draw_audit
 from linemap.pipeline import homes_table, score_city
 from linemap.settings import FileSettings, OutreachSettings, Settings
 from linemap.tables import City
-from synthetic_city import PRESETS, InventedCity, look, make_city, send_kits
+from linemap.water import check_kits
+from synthetic_city import PRESETS, InventedCity, look, make_city, oracle, send_kits
 
-POLICIES = ("random", "oldest first", "nearest", "top risk", "no limits", "linemap", "all-knowing")
-NEEDS_SCORES = ("top risk", "no limits", "linemap")
-START = date(2026, 5, 1)
+POLICIES = (
+    "random",
+    "oldest first",
+    "nearest",
+    "top risk",
+    "no limits",
+    "linemap",
+    "best from evidence",
+    "all-knowing",
+)
+SCORED = ("top risk", "no limits", "linemap")
+START = date(2026, 11, 1)
 BETWEEN = timedelta(days=90)
+SETTINGS = Settings(files=FileSettings(parcels="parcels.gpkg"))
+Round = dict[str, Any]
 
 
-@dataclass
-class Play:
-    """What one policy found in one city."""
-
-    preset: str
-    seed: int
-    policy: str
-    found: list[int] = field(default_factory=list)
-    poor_share_of_kits: list[float] = field(default_factory=list)
-    poor_share_of_lead: list[float] = field(default_factory=list)
-    calibration: list[tuple[float, float]] = field(default_factory=list)
-    claimed: list[dict[str, Any]] = field(default_factory=list)
-
-
-def play_city(preset: str, seed: int, parcels: int, rounds: int, kits: int) -> list[Play]:
-    """Play the rounds of every policy in one city."""
+def play_city(
+    preset: str,
+    seed: int,
+    parcels: int,
+    rounds: int,
+    limits: OutreachSettings,
+    *,
+    policies: tuple[str, ...] = POLICIES,
+    audits: int = 10,
+) -> dict[str, Any]:
+    """Play the rounds of every policy in one city, and the first audit arm many times over."""
     city = make_city(parcels, seed=seed, preset=preset)
-    first = _homes(_as_city(city))
-    return [
-        play(Play(preset, seed, policy), city, first, rounds=rounds, kits=kits)
-        for policy in POLICIES
-    ]
+    first = fit_homes(as_city(city))
+    return {
+        "preset": preset,
+        "seed": seed,
+        "plays": {
+            policy: play(policy, city, first, rounds=rounds, limits=limits, seed=seed)
+            for policy in policies
+        },
+        "audits": audits_again(city, first, limits, draws=audits, seed=seed),
+    }
 
 
-def play(out: Play, city: InventedCity, homes: pd.DataFrame, *, rounds: int, kits: int) -> Play:
+def play(
+    policy: str,
+    city: InventedCity,
+    homes: pd.DataFrame,
+    *,
+    rounds: int,
+    limits: OutreachSettings,
+    seed: int,
+) -> list[Round]:
     """Play the rounds of one policy in one city."""
-    policy, seed = out.policy, out.seed
     known: set[str] = set()
-    table = _as_city(city)
+    table, truth, out = as_city(city), city.truth, []
     for number in range(rounds):
-        today = START + number * BETWEEN
-        if number and policy in NEEDS_SCORES:
-            homes = _homes(table)
+        today, rng = START + number * BETWEEN, np.random.default_rng([seed, number])
+        start = time.perf_counter()
+        if number and policy in SCORED:
+            homes = fit_homes(table)
         else:
-            homes = homes.assign(last_kit_on=_last_kit(table, homes.index))
-        settings = OutreachSettings(kits=kits)
-        eligible = reason_left_out(homes, settings, today=today).isna().to_numpy()
-        eligible &= ~homes.index.isin(known)
-        rng = np.random.default_rng([seed, number])
-        plan_log = None
+            homes = homes.assign(last_kit_on=last_kit(table, homes.index))
+        fitted = time.perf_counter() - start
+        left = homes[~homes.index.isin(known)]
+        eligible = left[reason_left_out(left, limits, today=today).isna().to_numpy()]
+        start = time.perf_counter()
+        arm = pd.Series("ranked", index=eligible.index)
+        plan = None
         if policy == "linemap":
-            plan = choose_kits(homes[~homes.index.isin(known)], settings, seed=number, today=today)
-            chosen = plan.kits["parcel_id"].tolist()
-            plan_log = plan
+            plan = choose_kits(left, limits, seed=number, today=today)
+            arm = plan.kits.set_index("parcel_id")["arm"]
+            chosen = arm.index.tolist()
         else:
-            chosen = _choose(policy, homes[eligible], homes, table, city.truth, kits, rng)
-        table, usable = _mail(city, table, chosen, number, today)
-        truth = city.truth
-        found = [home for home in usable if truth.loc[home, "is_lead"]]
+            score = _score(policy, eligible, table, city, known)
+            order = np.lexsort((rng.random(len(score)), -score.to_numpy(dtype=float)))
+            chosen = eligible.index[order[: limits.kits]].tolist()
+        chose = time.perf_counter() - start
+        table, usable = mail(city, table, chosen, arm, number, today, policy)
         known |= set(usable)
-        out.found.append(len(found))
-        poor = (income_third(homes) == "lowest").to_numpy()
-        lead = (truth["is_lead"].reindex(homes.index) & eligible).to_numpy()
-        out.poor_share_of_kits.append(float(poor[homes.index.get_indexer(chosen)].mean()))
-        out.poor_share_of_lead.append(float(poor[lead].mean()))
-        if policy in NEEDS_SCORES:
-            out.calibration.append(_calibration(homes["p_lead"][eligible], truth["is_lead"]))
-        if plan_log is not None:
-            out.claimed.append(_claimed(plan_log, truth, usable, homes.index[eligible], number))
+        out.append(
+            {
+                "found": int(truth.loc[usable, "is_lead"].sum()),
+                "mean_found": _mean_found(truth, chosen),
+                **_shares(homes, eligible.index, chosen, truth),
+                **(_calibration(eligible["p_lead"], truth) if policy in SCORED else {}),
+                **({} if plan is None else claimed(plan, truth, usable, number)),
+                **({} if plan is None else estimated(plan.kits, truth, eligible.index, usable)),
+                "fit_s": fitted,
+                "choose_s": chose,
+            }
+        )
+    if policy == "linemap":
+        homes = fit_homes(table)
+        left = homes[~homes.index.isin(known)]
+        eligible = left[reason_left_out(left, limits, today=today + BETWEEN).isna().to_numpy()]
+        out.append(_calibration(eligible["p_lead"], truth))
     return out
 
 
-def _calibration(p: pd.Series, is_lead: pd.Series) -> tuple[float, float]:
-    """Return claimed less true share of lead, and the mean gap over ten bins of chance."""
-    lead = is_lead.reindex(p.index).astype(float)
-    bins = pd.qcut(p, 10, labels=False, duplicates="drop")
-    gaps = (p.groupby(bins).mean() - lead.groupby(bins).mean()).abs()
-    return float(p.mean() - lead.mean()), float((gaps * p.groupby(bins).size()).sum() / len(p))
+def audits_again(
+    city: InventedCity, homes: pd.DataFrame, limits: OutreachSettings, *, draws: int, seed: int
+) -> list[Round]:
+    """Draw the random arm of the first list anew, mail it, and hold its estimate to the truth."""
+    plan = choose_kits(homes, limits, seed=seed, today=START)
+    eligible = homes.index[reason_left_out(homes, limits, today=START).isna().to_numpy()]
+    chosen = plan.kits[plan.kits["arm"] != "audit"]
+    certain = eligible.isin(chosen["parcel_id"])
+    out = []
+    for draw in range(draws):
+        rng = np.random.default_rng([seed, draw])
+        audit = eligible[draw_audit(certain, plan.design.drawn, rng)]
+        rows = homes.loc[audit, ["p_lead", "p_return"]].rename_axis("parcel_id").reset_index()
+        rows = rows.assign(arm="audit", inclusion_probability=plan.design.probability)
+        kits = pd.concat([chosen[rows.columns].astype({"arm": str}), rows], ignore_index=True)
+        sent, samples, _ = send_kits(
+            city, kits["parcel_id"], seed=1000 * seed + draw, sent_on=START
+        )
+        out.append(estimated(kits, city.truth, eligible, _usable(sent, samples)))
+    return out
 
 
-def _claimed(
-    plan: Any, truth: pd.DataFrame, usable: list[str], eligible: pd.Index, number: int
-) -> dict[str, Any]:
-    """Hold the forecast and the estimate from the log against the truth of one round."""
-    forecast = forecast_round(plan.kits, seed=number).iloc[0]
-    back = plan.kits["parcel_id"].isin(usable)
+def claimed(plan: KitPlan, truth: pd.DataFrame, usable: list[str], seed: int) -> Round:
+    """Hold the forecast against what came back."""
+    forecast = forecast_round(plan.kits, seed=seed).iloc[0]
+    back = plan.kits["parcel_id"].isin(usable).to_numpy()
     lead = truth["is_lead"].reindex(plan.kits["parcel_id"]).to_numpy()
-    log = plan.kits.assign(
+    out: Round = {"gap": plan.gap}
+    for name, count in (("returned", int(back.sum())), ("found", int((back & lead).sum()))):
+        low, high = forecast[f"{name}_low"], forecast[f"{name}_high"]
+        out[f"{name}_claimed"], out[f"{name}_seen"] = float(forecast[name]), count
+        out[f"{name}_inside"], out[f"{name}_width"] = bool(low <= count <= high), float(high - low)
+    return out
+
+
+def estimated(
+    kits: pd.DataFrame, truth: pd.DataFrame, eligible: pd.Index, usable: list[str]
+) -> Round:
+    """Hold the lead lines estimated from the log against the truth."""
+    back = kits["parcel_id"].isin(usable).to_numpy()
+    lead = truth["is_lead"].reindex(kits["parcel_id"]).to_numpy()
+    log = kits.assign(
         round_id="round",
-        p_return_at_send=plan.kits["p_return"],
+        p_return_at_send=kits["p_return"],
         outcome=np.where(back, "usable", "silent"),
         lead_found=np.where(back, np.where(lead, "yes", "no"), "unknown"),
     )
     row = estimate_from_log(log).set_index("quantity").loc["lead lines"]
     lines = int(truth.loc[eligible, "is_lead"].sum())
-    found, returned = int((back & lead).sum()), int(back.sum())
     return {
-        "found": found,
-        "found_claimed": float(forecast["found"]),
-        "found_inside": bool(forecast["found_low"] <= found <= forecast["found_high"]),
-        "returned": returned,
-        "returned_claimed": float(forecast["returned"]),
-        "returned_inside": bool(forecast["returned_low"] <= returned <= forecast["returned_high"]),
         "lead_lines": lines,
-        "lead_lines_inside": bool(row["low"] <= lines <= row["high"]),
-        "gap": plan.gap,
+        "estimate": row["estimate"],
+        "estimate_inside": bool(row["low"] <= lines <= row["high"]),
     }
 
 
-def _choose(
-    policy: str,
-    eligible: pd.DataFrame,
-    homes: pd.DataFrame,
-    table: City,
-    truth: pd.DataFrame,
-    kits: int,
-    rng: np.random.Generator,
-) -> list[str]:
-    """Choose homes the way a policy does; ties fall at random."""
-    if policy == "random":
-        score = pd.Series(0.0, index=eligible.index)
-    elif policy == "oldest first":
+def _score(
+    policy: str, eligible: pd.DataFrame, table: City, city: InventedCity, known: set[str]
+) -> pd.Series:
+    """Return what a policy ranks by; ties fall at random."""
+    truth = city.truth.reindex(eligible.index)
+    if policy == "oldest first":
         year = table.parcels["year_built"].reindex(eligible.index).astype(float)
-        score = -year.fillna(year.median())
-    elif policy == "nearest":
-        lead = homes[homes["inventory_class"] == "lead"]
-        distance, _ = cKDTree(lead[["x", "y"]]).query(eligible[["x", "y"]])
-        score = pd.Series(-distance, index=eligible.index)
-    elif policy == "top risk":
-        score = eligible["p_lead"]
-    elif policy == "no limits":
-        score = eligible["p_lead"] * eligible["p_return"]
-    else:
-        score = truth["is_lead"].reindex(eligible.index) * truth["p_return"].reindex(eligible.index)
-    order = np.lexsort((rng.random(len(score)), -score.to_numpy(dtype=float)))
-    return eligible.index[order[:kits]].tolist()
+        return -year.fillna(year.median())
+    if policy == "nearest":
+        lead = set(table.lines.loc[_is_lead(table.lines), "parcel_id"])
+        lead |= set(table.checks.loc[table.checks["material"].eq("lead"), "parcel_id"])
+        lead |= {home for home in known if city.truth.loc[home, "is_lead"]}
+        place = city.truth[["x", "y"]]
+        distance, _ = cKDTree(place.loc[sorted(lead)]).query(place.loc[eligible.index])
+        return pd.Series(-distance, index=eligible.index)
+    if policy == "top risk":
+        return eligible["p_lead"]
+    if policy == "no limits":
+        return eligible["p_lead"] * eligible["p_return"]
+    if policy == "best from evidence":
+        now = {name: getattr(table, name) for name in ("checks", "kits", "samples", "answers")}
+        return oracle(replace(city, **now)).reindex(eligible.index) * truth["p_return"]
+    if policy == "all-knowing":
+        return truth["is_lead"] * truth["p_return"]
+    return pd.Series(0.0, index=eligible.index)
 
 
-def _mail(
-    city: InventedCity, table: City, chosen: list[str], number: int, today: date
-) -> tuple[City, list[str]]:
-    """Mail kits, wait, and look at the line of every home whose kit came back."""
-    sent, samples, answers = send_kits(city, chosen, seed=100 + number, sent_on=today)
-    back = sent.loc[sent["received_on"].notna(), "parcel_id"].tolist()
-    checks = look(city, back, seed=100 + number, why="suspected", on=today + BETWEEN / 2)
-    more = {
-        name: pd.concat([getattr(table, name), extra], ignore_index=True)
-        for name, extra in (
-            ("kits", sent),
-            ("samples", samples),
-            ("answers", answers),
-            ("checks", checks),
-        )
+def _is_lead(lines: pd.DataFrame) -> pd.Series:
+    return lines[["utility_material", "customer_material"]].eq("lead").any(axis=1)
+
+
+def _shares(homes: pd.DataFrame, eligible: pd.Index, chosen: list[str], truth: Any) -> Round:
+    """Return each group's share of the kits and of the true lead lines still to be found."""
+    groups = {
+        "poor": income_third(homes).eq("lowest"),
+        "renters": homes["owner_occupied"].eq("no"),
     }
-    return replace(table, **more), back
+    lead = truth.loc[eligible, "is_lead"]
+    out = {}
+    for name, inside in groups.items():
+        out[f"{name}_kits"] = float(inside.loc[chosen].mean())
+        out[f"{name}_lead"] = float(inside.loc[eligible][lead.to_numpy()].mean())
+    return out
 
 
-def _as_city(city: InventedCity) -> City:
+def _calibration(p: pd.Series, truth: pd.DataFrame) -> Round:
+    """Return claimed less true share of lead, and the gap over ten bins beside a perfect one's."""
+    lead = truth["is_lead"].reindex(p.index).to_numpy(dtype=float)
+    bins = pd.qcut(p.rank(method="first"), 10, labels=False).to_numpy()
+    draws = np.random.default_rng(0).random((200, len(p))) < p.to_numpy()
+    perfect = [_gap(p.to_numpy(), draw, bins) for draw in draws.astype(float)]
+    return {
+        "bias": float(p.mean() - lead.mean()),
+        "error": _gap(p.to_numpy(), lead, bins),
+        "perfect_error": float(np.quantile(perfect, 0.95)),
+    }
+
+
+def _gap(p: np.ndarray, lead: np.ndarray, bins: np.ndarray) -> float:
+    return float(np.abs(np.bincount(bins, p - lead)).sum() / len(p))
+
+
+def _mean_found(truth: pd.DataFrame, chosen: list[str]) -> float:
+    rows = truth.loc[chosen]
+    return float((rows["is_lead"] * rows["p_return"]).sum())
+
+
+def mail(
+    city: InventedCity,
+    table: City,
+    chosen: list[str],
+    arm: pd.Series,
+    number: int,
+    today: date,
+    policy: str,
+) -> tuple[City, list[str]]:
+    """Mail kits, wait, and look at the line of every home whose kit came back usable."""
+    sent, samples, answers = send_kits(city, chosen, seed=100 + number, sent_on=today)
+    usable = _usable(sent, samples)
+    at_random = {home for home in usable if policy == "random" or arm[home] == "audit"}
+    new = {"kits": [sent], "samples": [samples], "answers": [answers], "checks": []}
+    for why in ("random", "suspected"):
+        homes = [home for home in usable if (home in at_random) == (why == "random")]
+        if homes:
+            on = today + BETWEEN / 2
+            new["checks"].append(look(city, homes, seed=100 + number, why=why, on=on))
+    more = {
+        name: pd.concat([getattr(table, name), *extra], ignore_index=True)
+        for name, extra in new.items()
+    }
+    return replace(table, **more), usable
+
+
+def _usable(kits: pd.DataFrame, samples: pd.DataFrame) -> list[str]:
+    pairs = check_kits(kits, samples)
+    return pairs.loc[pairs["verdict"] != "not_usable", "parcel_id"].tolist()
+
+
+def as_city(city: InventedCity) -> City:
+    """Return an invented city's tables as they are after intake."""
     names = ("parcels", "checks", "kits", "samples", "answers", "areas", "sites")
     tables = {name: getattr(city, name) for name in names}
     lines = city.lines.rename_axis("parcel_id").reset_index()
     return City(name=city.name, lines=lines, **tables)
 
 
-def _homes(table: City) -> pd.DataFrame:
-    settings = Settings(files=FileSettings(parcels="parcels.gpkg"))
-    return homes_table(table, score_city(table, settings), settings)
+def fit_homes(table: City) -> pd.DataFrame:
+    """Fit the scores and return what the choice of kits works on."""
+    return homes_table(table, score_city(table, SETTINGS), SETTINGS)
 
 
-def _last_kit(table: City, index: pd.Index) -> pd.Series:
+def last_kit(table: City, index: pd.Index) -> pd.Series:
+    """Return the day of the last kit to each home."""
     day = table.kits["mailed_on"].fillna(table.kits["requested_on"])
     return day.groupby(table.kits["parcel_id"]).max().reindex(index)
 
 
-def summarise(plays: list[Play]) -> dict[str, Any]:
-    """Gather the figures that the goals are about."""
-    found = pd.DataFrame(
-        [(p.preset, p.seed, p.policy, sum(p.found)) for p in plays],
-        columns=["preset", "seed", "policy", "found"],
-    )
-    total = found.pivot_table(index="preset", columns="policy", values="found", aggfunc="sum")
-    total = total[[name for name in POLICIES if name in total]]
-    every = total.sum()
-    ours = [p for p in plays if p.policy == "linemap"]
-    rounds = [claim for p in ours for claim in p.claimed]
-    equity = {
-        name: float(
-            np.mean([np.mean(p.poor_share_of_kits) for p in plays if p.policy == name])
-            / np.mean([np.mean(p.poor_share_of_lead) for p in plays if p.policy == name])
-        )
-        for name in total.columns
-    }
-    calibration = {
-        name: np.mean([p.calibration for p in plays if p.policy == name], axis=0).round(3).tolist()
-        for name in NEEDS_SCORES
-    }
-    return {
-        "found": total.to_dict("index"),
-        "linemap_to_random": float(every["linemap"] / every["random"]),
-        "linemap_to_oldest_first": float(every["linemap"] / every["oldest first"]),
-        "linemap_to_no_limits": float(every["linemap"] / every["no limits"]),
-        "share_of_all_knowing": (every / every["all-knowing"]).round(3).to_dict(),
-        "share_of_kits_to_lowest_third_over_its_share_of_lead": equity,
-        "claimed_less_true_share_and_calibration_error_by_round": calibration,
-        "found_inside_forecast": float(np.mean([c["found_inside"] for c in rounds])),
-        "returned_inside_forecast": float(np.mean([c["returned_inside"] for c in rounds])),
-        "lead_lines_inside_estimate": float(np.mean([c["lead_lines_inside"] for c in rounds])),
-        "claimed_finds_over_found": float(
-            sum(c["found_claimed"] for c in rounds) / sum(c["found"] for c in rounds)
-        ),
-        "worst_gap": max(c["gap"] for c in rounds),
-        "rounds": len(rounds),
-    }
+def read_log(path: Path) -> list[dict[str, Any]]:
+    """Return the finished cities of a log."""
+    if not path.is_file():
+        return []
+    return [json.loads(line) for line in path.read_text(encoding="utf-8").splitlines()]
 
 
 def main() -> None:
-    """Play every policy in every city and print the summary as JSON."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    """Play every policy in every city that the log does not hold yet, and print the table."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("--log", type=Path, required=True, help="finished cities, one a line")
+    parser.add_argument("--table", action="store_true", help="only print what the log holds")
     parser.add_argument("--parcels", type=int, default=5000)
     parser.add_argument("--seeds", type=int, default=8)
     parser.add_argument("--rounds", type=int, default=6)
     parser.add_argument("--kits", type=int, help="default: one for each 50 parcels")
     parser.add_argument("--presets", nargs="+", default=list(PRESETS))
-    parser.add_argument("--jobs", type=int, default=1)
-    parser.add_argument("--out", type=Path, help="also write summary and plays here, as JSON")
     given = parser.parse_args()
-    kits = given.kits or given.parcels // 50
-    cities = [(preset, seed) for preset in given.presets for seed in range(1, given.seeds + 1)]
-    start = time.perf_counter()
-    with ProcessPoolExecutor(given.jobs) as pool:
-        waiting = [
-            pool.submit(play_city, preset, seed, given.parcels, given.rounds, kits)
-            for preset, seed in cities
-        ]
-        plays = [one for done in waiting for one in done.result()]
-    summary = summarise(plays)
-    summary["seconds"] = round(time.perf_counter() - start, 1)
-    print(json.dumps(summary, indent=2))
-    if given.out:
-        text = json.dumps({"summary": summary, "plays": [vars(p) for p in plays]})
-        given.out.write_text(text, encoding="utf-8")
+    limits = OutreachSettings(kits=given.kits or given.parcels // 50)
+    done = {(city["preset"], city["seed"]) for city in read_log(given.log)}
+    wanted = [(p, seed) for seed in range(1, given.seeds + 1) for p in given.presets]
+    for preset, seed in [] if given.table else wanted:
+        if (preset, seed) in done:
+            continue
+        start = time.perf_counter()
+        city = play_city(preset, seed, given.parcels, given.rounds, limits)
+        city["seconds"] = time.perf_counter() - start
+        with given.log.open("a", encoding="utf-8") as log:
+            log.write(json.dumps(city) + "\n")
+    cities: dict[str, list[dict[str, Any]]] = defaultdict(list)
+    for city in read_log(given.log):
+        cities[city["preset"]].append(city)
+    print_table(dict(cities))
 
 
 if __name__ == "__main__":

@@ -9,6 +9,7 @@ import linemap as lm
 
 PUBLIC = [
     "CityRun", "ClusterError", "DatabaseError", "run_cities", "store_run",
+    "correct_round", "lead_remaining", "list_areas", "look_back", "review_rounds",
     "ArgumentError", "City", "Evaluation", "Evidence", "EvidenceError", "Fact", "InputError",
     "InputWarning", "KitPlan", "Ledger", "LimitsError", "LineModel", "LinemapError",
     "PlaceGraph", "Problem", "Run", "RunFolderError", "Scored", "Settings", "SettingsError",

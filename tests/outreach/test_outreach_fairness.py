@@ -45,12 +45,34 @@ def test_floors_for_the_lowest_third_show(make_homes: Homes) -> None:
     homes.loc[poor, "p_return"] *= 0.5
     rows = []
     for share, times in ((0.0, 0.0), (0.0, 0.9), (0.5, 0.9)):
-        plan = _plan(homes, floor_low_income=share, low_income_kits_to_lead=times)
+        plan = _plan(
+            homes,
+            floor_low_income=share,
+            low_income_kits_to_lead=times,
+            renter_kits_to_lead=0.0,
+        )
         table = fairness(homes, plan, "income_third").set_index("group")
         rows.append(table.loc["lowest", "kits_to_lead"])
     assert rows[0] < 0.6
-    assert 0.8 < rows[1] < 1.05
+    assert 0.85 < rows[1] < 1.1  # the random arm comes on top of the floor
     assert rows[2] > 1.2
+
+
+def test_renters_keep_half_of_pace_with_their_share_of_lead_by_default(make_homes: Homes) -> None:
+    homes = make_homes()
+    rents = homes["owner_occupied"] == "no"
+    homes.loc[rents, "p_return"] *= 0.3
+    rows = []
+    for settings in ({"renter_kits_to_lead": 0.0}, {}, {"renter_kits_to_lead": 0.9}):
+        plan = _plan(homes, **settings)
+        table = fairness(homes, plan, "owner_occupied").set_index("group")
+        rows.append((table.loc["no", "kits_to_lead"], plan))
+    assert rows[0][0] < 0.3
+    assert 0.45 < rows[1][0] < 0.75
+    assert 0.85 < rows[2][0] < 1.1
+    prices = [plan.prices.set_index("limit")["price"] for _, plan in rows]
+    assert "floor_renters" not in prices[0]
+    assert 0 < prices[1]["floor_renters"] < prices[2]["floor_renters"]
 
 
 def test_any_column_can_be_a_group_and_missing_is_its_own(make_homes: Homes) -> None:

@@ -156,8 +156,11 @@ def test_review_of_all_rounds_reads_the_log(opened: tuple[Ledger, KitPlan]) -> N
         "return rate",
         "calibration",
     }
-    assert len(review["sentences"]) == 5
-    assert "lead lines (95 % interval" in review["sentences"][0]
+    assert len(review["sentences"]) == 6
+    assert review["closed"] == 1
+    assert review["sentences"][0].startswith("ALARM")
+    assert "remain to be found" in review["sentences"][1]
+    assert "lead lines (95 % interval" in review["sentences"][2]
 
 
 @pytest.mark.parametrize(

@@ -148,6 +148,7 @@ def test_ranked_homes_would_be_chosen_for_their_value_alone(make_homes: Homes) -
         floor_per_area=0,
         floor_low_income=0.0,
         low_income_kits_to_lead=0.0,
+        renter_kits_to_lead=0.0,
         site_share=0.0,
         per_segment=None,
     )

@@ -95,6 +95,7 @@ def staff_content(findings: Findings) -> dict[str, Any]:
         "rounds": [
             {**report, "picture": claimed_picture(report, names)} for report in findings.rounds
         ],
+        "review": findings.review,
         "inventory": records(findings.inventory),
         "kits": water.get("kits"),
         "area_names": names,

@@ -1,0 +1,172 @@
+"""What is done with the rounds of a finished run: open, close, correct, look back."""
+
+from __future__ import annotations
+
+import json
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from linemap.assembly import ledger_path
+from linemap.errors import RunFolderError
+from linemap.followup import CHOICE_FILE, prioritize
+from linemap.intake import read_table
+from linemap.outreach import Ledger, forecast_round, review_rounds
+from linemap.run_folder import Run
+
+
+def open_round(
+    run: Run,
+    *,
+    name: str | None = None,
+    choice: str | Path | None = None,
+    ledger: str | Path | None = None,
+    today: date | None = None,
+) -> dict[str, Any]:
+    """Freeze a list with its forecast, before any result is known.
+
+    Parameters
+    ----------
+    run : Run
+    name : str, optional
+        Name of the round.
+    choice : str or Path, optional
+        Folder of a list made by ``linemap prioritize``; by default the run's own list.
+    ledger : str or Path, optional
+        Ledger file; by default ``rounds.sqlite`` beside the settings file.
+    today : date, optional
+        Day of opening; by default the day of the run.
+
+    Returns
+    -------
+    dict
+        See :meth:`linemap.outreach.Ledger.open_round`.
+    """
+    made: dict[str, Any] = {"limits": {}, "rounds": []}
+    if choice is not None:
+        path = Path(choice) / CHOICE_FILE
+        if not path.is_file():
+            raise RunFolderError(f"{choice} holds no list. Name the folder that was printed.")
+        made = json.loads(path.read_text(encoding="utf-8"))
+    plan = prioritize(run, rounds=made["rounds"], **made["limits"])
+    forecast = forecast_round(plan.kits, seed=run.settings.scoring.seed)
+    return _book(run, ledger).open_round(plan, forecast, today=today or run.as_of, name=name)
+
+
+def close_round(
+    run: Run,
+    returns: str | Path,
+    *,
+    name: str | None = None,
+    ledger: str | Path | None = None,
+    today: date | None = None,
+) -> dict[str, Any]:
+    """Count every kit of a round and hold the forecast against what came back.
+
+    Homes that were not on the list take their chances from the run, if it stands on no later
+    day than the round: a later run may know their results.
+
+    Parameters
+    ----------
+    run : Run
+    returns : str or Path
+        CSV, XLSX or Parquet with ``parcel_id, outcome`` and, where known, ``lead_found``.
+    name : str, optional
+        Round to close; the only open one when left out.
+    ledger : str or Path, optional
+        As for :func:`open_round`.
+    today : date, optional
+        Day of closing; by default today.
+
+    Returns
+    -------
+    dict
+        See :meth:`linemap.outreach.Ledger.close_round`, and ``review`` of
+        :func:`look_back`.
+    """
+    book = _book(run, ledger)
+    table = read_table(returns, "returns")
+    rounds = book.rounds().set_index("round_id")
+    waiting = rounds.index[rounds["closed_on"].isna()]
+    closing = name or (waiting[0] if len(waiting) == 1 else None)
+    opened = rounds["opened_on"].get(closing)
+    if opened is not None and run.as_of <= date.fromisoformat(opened):
+        known = run.homes.reindex(pd.Index(table["parcel_id"]))
+        for column in ("p_lead", "p_return"):
+            table[column] = table[column].fillna(
+                pd.Series(known[column].to_numpy(), index=table.index)
+            )
+    report = book.close_round(table, today=today or date.today(), name=name)
+    return {**report, "review": look_back(run, ledger=ledger)}
+
+
+def correct_round(
+    run: Run,
+    parcel_id: str,
+    *,
+    name: str,
+    outcome: str,
+    lead_found: str,
+    reason: str,
+    ledger: str | Path | None = None,
+    today: date | None = None,
+) -> dict[str, Any]:
+    """Enter a correction of one outcome of a closed round; the first entry stays.
+
+    Parameters
+    ----------
+    run : Run
+    parcel_id : str
+    name : str
+        The round.
+    outcome, lead_found : str
+        What truly came of the kit, see :meth:`linemap.outreach.Ledger.close_round`.
+    reason : str
+        Why the first entry was wrong.
+    ledger : str or Path, optional
+        As for :func:`open_round`.
+    today : date, optional
+        Day of the entry; by default today.
+
+    Returns
+    -------
+    dict
+        The report of the round with the correction in it.
+    """
+    book = _book(run, ledger)
+    book.correct(
+        name,
+        parcel_id,
+        outcome=outcome,
+        lead_found=lead_found,
+        reason=reason,
+        today=today or date.today(),
+    )
+    return book.round_report(name)
+
+
+def look_back(run: Run, *, ledger: str | Path | None = None) -> dict[str, Any]:
+    """Return what all closed rounds together tell.
+
+    Parameters
+    ----------
+    run : Run
+    ledger : str or Path, optional
+        As for :func:`open_round`.
+
+    Returns
+    -------
+    dict
+        See :func:`linemap.outreach.review_rounds`; ``sentences`` begins with any entry of the
+        ledger that was changed after it was made.
+    """
+    book, settings = _book(run, ledger), run.settings
+    quiet = settings.outreach.quiet_days
+    review = review_rounds(book.log(), seed=settings.scoring.seed, quiet_days=quiet)
+    return {**review, "sentences": [*book.verify(), *review["sentences"]]}
+
+
+def _book(run: Run, ledger: str | Path | None) -> Ledger:
+    return Ledger(ledger or ledger_path(run.settings))
