@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import csv
 from datetime import date, datetime
+from itertools import groupby
+from operator import itemgetter
 from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 import pyogrio
 import xlsxwriter
@@ -16,6 +20,9 @@ from linemap.outputs.wording import CAUTIONS, PROBABILITY_CAUTION
 from linemap.tables import contract
 
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
+
+_ROWS_AT_ONCE = 50_000
+"""Rows turned into text at a time, to bound memory."""
 
 EXTRA_MEANINGS = {
     "name": "name of the planning area",
@@ -63,16 +70,24 @@ def defuse_formulas(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def write_csv(table: pd.DataFrame, path: Path) -> None:
-    """Write a table as CSV: UTF-8, line feeds, floats with six significant digits."""
+    """Write a table as CSV: UTF-8, line feeds, floats with six significant digits, days."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    defuse_formulas(table).to_csv(
-        path,
-        index=False,
-        float_format="%.6g",
-        lineterminator="\n",
-        date_format="%Y-%m-%d",
-        encoding="utf-8",
-    )
+    with path.open("w", encoding="utf-8", newline="") as stream:
+        pen = csv.writer(stream, lineterminator="\n")
+        pen.writerow(table.columns)
+        for start in range(0, len(table), _ROWS_AT_ONCE):
+            part = defuse_formulas(table.iloc[start : start + _ROWS_AT_ONCE])
+            pen.writerows(zip(*(_cells(part[name]) for name in part.columns), strict=True))
+
+
+def _cells(values: pd.Series) -> list[Any]:
+    """Return the cells of a column as they are written; None is an empty cell."""
+    if pd.api.types.is_float_dtype(values):
+        plain = values.to_numpy(dtype=float, na_value=np.nan).tolist()
+        return [None if number != number else f"{number:.6g}" for number in plain]
+    if pd.api.types.is_datetime64_any_dtype(values):
+        values = values.dt.strftime("%Y-%m-%d")
+    return values.astype(object).where(values.notna(), None).tolist()
 
 
 def write_kit_workbook(kits: pd.DataFrame, path: Path, *, city: str, as_of: date) -> None:
@@ -206,9 +221,10 @@ def write_route_sheets(kits: pd.DataFrame, path: Path, *, city: str, as_of: date
     ]
     best = table.groupby("area")["rank"].transform("min")
     table = table.assign(best=best).sort_values(["best", "area", "stretch", "rank"])
+    homes = table[["area", "stretch", "rank", "parcel_id", "arm", "why"]].to_dict("records")
     groups = [
-        (area, [(stretch, part.to_dict("records")) for stretch, part in block.groupby("stretch")])
-        for area, block in table.groupby("area", sort=False)
+        (area, [(stretch, list(part)) for stretch, part in groupby(block, itemgetter("stretch"))])
+        for area, block in groupby(homes, itemgetter("area"))
     ]
     pages = Environment(
         loader=PackageLoader("linemap.outputs"), autoescape=select_autoescape(default=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 import geopandas as gpd
 import pandas as pd
@@ -47,31 +47,46 @@ def map_sheets(
     place = scores["area_id"].astype(object).where(scores["area_id"].notna(), NO_AREA).astype(str)
     known = areas["area_id"].astype(str)
     place = place.where(place.isin(known), NO_AREA)
-    held = [area_id for area_id in (*known, NO_AREA) if (place == area_id).any()]
+    rows = place.groupby(place.to_numpy()).indices
+    held = [area_id for area_id in (*known, NO_AREA) if area_id in rows]
     sheets = {area_id: f"map-{number:03d}.html" for number, area_id in enumerate(held, start=1)}
     figures = area_list if area_list.index.name == "area_id" else area_list.set_index("area_id")
     about = ["Staff overview: figures of areas. Open an area to see the page with its homes."]
     if NO_AREA in sheets:
-        count = int((place == NO_AREA).sum())
+        count = len(rows[NO_AREA])
         about.append(f"{count:,} homes lie in no area; their page is {sheets[NO_AREA]}.")
     overview = figure_map(
         figures.rename(index=str), areas, title=f"{city}: overview", about=about, sheets=sheets
     )
     yield OVERVIEW, locked_html(overview)
+    kits_of, pairs_of = _by_area(kits, place), _by_area(pairs, place)
     for area_id, name in sheets.items():
-        here = place.index[place == area_id]
+        here = place.index[rows[area_id]]
+        inside = known == area_id
         yield (
             name,
             map_html(
                 parcels.loc[here],
-                scores.loc[here],
-                areas[known == area_id],
-                kits=kits,
-                pairs=pairs,
-                lines=lines,
-                area_list=area_list,
-                learn=learn,
+                scores.iloc[rows[area_id]],
+                areas[inside],
+                kits=kits_of(area_id),
+                pairs=pairs_of(area_id),
+                lines=None if lines is None else lines.reindex(here),
+                area_list=figures[figures.index.astype(str) == area_id],
+                learn=None if learn is None else learn.reindex(here),
                 city=city,
                 overview=OVERVIEW,
             ),
         )
+
+
+def _by_area(table: pd.DataFrame | None, place: pd.Series) -> Callable[[str], pd.DataFrame | None]:
+    """Return a function that gives the rows of a table whose homes lie in an area.
+
+    The table is shared out once, so that time does not grow with areas times rows.
+    """
+    if table is None:
+        return lambda _: None
+    named = table["parcel_id"] if "parcel_id" in table.columns else table.index
+    rows = table.groupby(place.reindex(pd.Index(named)).to_numpy()).indices
+    return lambda area_id: table.iloc[rows.get(area_id, [])]
