@@ -40,15 +40,22 @@ JsonFlag = Annotated[bool, typer.Option("--json", help="Print JSON for other pro
 RunArgument = Annotated[Path, typer.Argument(help="Folder of a finished run.")]
 
 
+NO_MEMORY = (
+    "the memory of this machine does not suffice, so nothing was written. Close other programs, "
+    "or use a larger machine."
+)
+
+
 def main() -> NoReturn:
     """Run the command line and turn expected errors into a message and exit code 1."""
     try:
         app(standalone_mode=True)
-    except LinemapError as error:
+    except (LinemapError, MemoryError) as error:
+        text = str(error) if isinstance(error, LinemapError) else NO_MEMORY
         if "--json" in sys.argv:
-            print(json.dumps({"error": str(error), "kind": type(error).__name__}))
+            print(json.dumps({"error": text, "kind": type(error).__name__}))
         else:
-            Console(stderr=True, highlight=False, markup=False, soft_wrap=True).print(str(error))
+            Console(stderr=True, highlight=False, markup=False, soft_wrap=True).print(text)
         sys.exit(1)
     sys.exit(0)
 

@@ -47,24 +47,6 @@ def file_hash(path: Path) -> str:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
-def versions() -> dict[str, str]:
-    """Return the versions of all that may change a figure, down to linemap's own files."""
-    found = {
-        "python": platform.python_version(),
-        "machine": platform.machine(),
-        "GDAL": pyogrio.__gdal_version_string__,
-        "GEOS": shapely.geos_version_string,
-        "PROJ": pyproj.proj_version_str,
-        "code of linemap": _code_hash(),
-    }
-    for name in LIBRARIES:
-        try:
-            found[name] = version(name)
-        except PackageNotFoundError:
-            found[name] = "not installed"
-    return found
-
-
 def _code_hash() -> str:
     """Return the beginning of a hash of all files of the package, without compiled ones."""
     digest = hashlib.sha256()
@@ -74,6 +56,28 @@ def _code_hash() -> str:
             name = path.relative_to(package).as_posix()
             digest.update(f"{name} {file_hash(path)}\n".encode())
     return digest.hexdigest()[:16]
+
+
+CODE = _code_hash()
+"""The code that is running: taken when it is loaded."""
+
+
+def versions() -> dict[str, str]:
+    """Return the versions of all that may change a figure, down to linemap's own files."""
+    found = {
+        "python": platform.python_version(),
+        "machine": platform.machine(),
+        "GDAL": pyogrio.__gdal_version_string__,
+        "GEOS": shapely.geos_version_string,
+        "PROJ": pyproj.proj_version_str,
+        "code of linemap": CODE,
+    }
+    for name in LIBRARIES:
+        try:
+            found[name] = version(name)
+        except PackageNotFoundError:
+            found[name] = "not installed"
+    return found
 
 
 def run_record(

@@ -16,7 +16,6 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from pyogrio.errors import DataSourceError, FeatureError, GeometryError
-from xlsxwriter.exceptions import XlsxWriterException
 
 from linemap.errors import RunFolderError
 
@@ -113,9 +112,11 @@ def _disk_faults(out: Path) -> Iterator[None]:
     try:
         yield
     except OSError as error:
-        raise RunFolderError(_disk_message(out, error.strerror or str(error))) from error
-    except (DataSourceError, FeatureError, GeometryError, XlsxWriterException) as error:
-        raise RunFolderError(_disk_message(out, str(error).split("\n")[0].rstrip("."))) from error
+        said = os.strerror(error.errno) if error.errno else str(error)
+        raise RunFolderError(_disk_message(out, said)) from error
+    except (DataSourceError, FeatureError, GeometryError) as error:
+        reason = "the map layer could not be written to the end"
+        raise RunFolderError(_disk_message(out, reason)) from error
 
 
 @contextmanager

@@ -63,8 +63,9 @@ QUICK = '\n[evaluation]\nprotocols = ["random"]\nfolds = 2\nbootstrap = 20\n'
 """Section that makes the evaluation of a run short."""
 
 _SERVE = """
-import json, os, resource, sys
+import gc, json, os, resource, sys
 import linemap.cli, linemap.followup, linemap.outputs, linemap.pipeline
+gc.freeze()
 for line in sys.stdin:
     job = json.loads(line)
     if "wait" in job:
@@ -83,7 +84,17 @@ for line in sys.stdin:
     for name, most in job["limits"].items():
         resource.setrlimit(getattr(resource, name), (most, most))
     sys.argv = ["linemap", *job["words"]]
-    linemap.cli.main()
+    code = 70
+    try:
+        linemap.cli.main()
+    except SystemExit as end:
+        code = end.code
+    except BaseException:
+        import traceback
+        traceback.print_exc()
+    sys.stdout.flush()
+    sys.stderr.flush()
+    os._exit(code)  # without taking down all the libraries one by one
 """
 
 

@@ -53,6 +53,7 @@ def _sheet(source: Source, *, formulas: bool = False) -> Iterator[Any]:
     book = None
     _refuse_swollen_parts(source)
     try:
+        _holds_formulas(source)  # and no row is so long that it could not be held
         book = openpyxl.load_workbook(source.path, read_only=True, data_only=not formulas)
         names = [sheet.title for sheet in book.worksheets]
         if not names:
@@ -103,7 +104,6 @@ def _header(values: tuple[Any, ...]) -> list[str]:
 def column_names(source: Source) -> list[str]:
     """Return the names in the first row."""
     with _sheet(source) as sheet:
-        _holds_formulas(source)  # no row is so long that it could not be held
         names = _header(next(sheet.iter_rows(max_row=1, values_only=True), ()))
     if not any(name.strip() for name in names):
         raise source.refusal(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 from datetime import date, datetime
+from io import BytesIO
 from itertools import groupby
 from operator import itemgetter
 from pathlib import Path
@@ -104,9 +105,9 @@ def write_kit_workbook(kits: pd.DataFrame, path: Path, *, city: str, as_of: date
         Day of the list.
     """
     meanings = {name: (c.meaning, c.unit) for name, c in contract("kit_list").items()}
-    with xlsxwriter.Workbook(
-        path, {"strings_to_formulas": False, "strings_to_urls": False}
-    ) as book:
+    content = BytesIO()  # nothing of a household goes through a folder for temporary files
+    options = {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False}
+    with xlsxwriter.Workbook(content, options) as book:
         book.set_properties({"created": datetime(as_of.year, as_of.month, as_of.day)})
         head = book.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})
         wrap = book.add_format({"text_wrap": True, "valign": "top"})
@@ -154,6 +155,7 @@ def write_kit_workbook(kits: pd.DataFrame, path: Path, *, city: str, as_of: date
                     sheet.write_datetime(line, position, value.to_pydatetime(), style)
                 else:
                     sheet.write(line, position, value, style)
+    path.write_bytes(content.getvalue())
 
 
 def _width(name: str, values: pd.Series) -> float:

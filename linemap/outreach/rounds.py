@@ -11,7 +11,7 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -51,6 +51,8 @@ class Ledger:
 
     def __init__(self, path: str | Path) -> None:
         self.path = Path(path)
+        with suppress(OSError):  # SQLite says what is wrong; its own files take these rights
+            self.path.touch(mode=0o600, exist_ok=True)
         with self._writing() as db:
             self._make(db)
 
