@@ -1,0 +1,113 @@
+"""Two rounds of a finished run: lists that do not overlap, corrections, what both tell."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from linemap.errors import ArgumentError
+from linemap.followup import list_areas, prioritize, write_list
+from linemap.outreach import Ledger
+from linemap.rounds import close_round, correct_round, look_back, open_round
+from linemap.run_folder import Run
+
+
+@pytest.fixture
+def run(sample_run: Path, tmp_path: Path) -> Run:
+    """Return a copy of the sample's run whose ledger stands in a folder of its own."""
+    place = tmp_path / "run"
+    shutil.copytree(sample_run, place)
+    record = json.loads((place / "run.json").read_text())
+    record["settings"]["folder"] = str(tmp_path)
+    (place / "run.json").write_text(json.dumps(record))
+    return Run(place)
+
+
+def _returns(folder: Path, out: Path) -> Path:
+    kits = pd.read_csv(folder / "kits.csv", dtype={"parcel_id": str})
+    every = np.arange(len(kits))
+    table = pd.DataFrame(
+        {
+            "parcel_id": kits["parcel_id"],
+            "outcome": np.where(every % 2 == 0, "usable", "silent"),
+            "lead_found": np.where(every % 2 == 1, "unknown", np.where(every % 6, "no", "yes")),
+        }
+    )
+    table.to_csv(out, index=False)
+    return out
+
+
+def test_two_rounds_are_played_corrected_and_looked_back_on(run: Run, tmp_path: Path) -> None:
+    lists = []
+    for number in (1, 2):
+        folder = write_list(run, prioritize(run, kits=100), tmp_path / f"list{number}")
+        opened = open_round(run, choice=folder, today=date(2026, 10 + number, 1))
+        assert opened["kits"] == 100
+        report = close_round(
+            run,
+            _returns(folder, tmp_path / f"returns{number}.csv"),
+            today=date(2026, 10 + number, 28),
+        )
+        assert report["outcomes"]["usable"] == 50
+        assert report["review"]["closed"] == number
+        kits = pd.read_csv(folder / "kits.csv", dtype={"parcel_id": str})
+        frozen = Ledger(tmp_path / "rounds.sqlite").log().query(f"round_id == 'round {number}'")
+        assert frozen["parcel_id"].tolist() == kits["parcel_id"].tolist()
+        lists.append(set(kits["parcel_id"]))
+    assert not lists[0] & lists[1]
+
+    before = look_back(run)
+    remaining = before["remaining"]
+    assert remaining["rounds"] == 2
+    assert remaining["low"] <= remaining["estimate"] <= remaining["high"]
+    wrong = Ledger(tmp_path / "rounds.sqlite").log().query("lead_found == 'yes'").iloc[0]
+    given = {"name": wrong["round_id"], "outcome": "usable", "lead_found": "no"}
+    corrected = correct_round(
+        run, wrong["parcel_id"], **given, reason="dug up: copper", today=date(2026, 12, 30)
+    )
+    assert corrected["parts"][0]["lead_found"] == 16
+    assert look_back(run)["remaining"] != remaining
+    assert Ledger(tmp_path / "rounds.sqlite").verify() == []
+    with pytest.raises(ArgumentError, match="reason"):
+        correct_round(run, wrong["parcel_id"], **given, reason=" ")
+
+
+def test_homes_off_the_list_take_their_chances_only_from_an_earlier_run(
+    run: Run, tmp_path: Path
+) -> None:
+    folder = write_list(run, prioritize(run, kits=40), tmp_path / "list")
+    stranger = run.homes.index[~run.homes.index.isin(prioritize(run, kits=40).kits["parcel_id"])][0]
+    pd.DataFrame({"parcel_id": [stranger], "outcome": ["usable"], "lead_found": ["yes"]}).to_csv(
+        tmp_path / "returns.csv", index=False
+    )
+    for day, known in ((run.as_of, True), (date(2020, 1, 1), False)):
+        ledger = tmp_path / f"{day}.sqlite"
+        open_round(run, choice=folder, ledger=ledger, today=day)
+        report = close_round(run, tmp_path / "returns.csv", ledger=ledger)
+        assert report["unlisted"] == 1
+        log = Ledger(ledger).log().set_index("parcel_id")
+        chance = log.loc[stranger, "p_lead_at_send"]
+        if known:
+            assert chance == pytest.approx(run.homes.loc[stranger, "p_lead"])
+        else:
+            assert np.isnan(chance)
+
+
+def test_areas_are_ranked_again_under_the_aim_of_the_list(run: Run, tmp_path: Path) -> None:
+    plan = prioritize(run, kits=60, aim="least_tested")
+    folder = write_list(run, plan, tmp_path / "list")
+    table = pd.read_csv(folder / "areas.csv")
+    assert table["tested_share"].is_monotonic_increasing
+    assert table["kits_suggested"].sum() == 60
+    same = list_areas(run, plan).set_index("area_id")["expected_lead_lines"]
+    pd.testing.assert_series_equal(
+        same.sort_index(), run.areas.set_index("area_id")["expected_lead_lines"].sort_index()
+    )
+    groups = pd.read_csv(folder / "fairness.csv").groupby("group_by")["kits"].sum()
+    assert (groups == 60).all()
