@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import zipfile
+import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
@@ -31,11 +32,14 @@ STREAMED = ("xl/worksheets/", "xl/charts/", "xl/drawings/", "xl/media/", "xl/piv
 
 UNREADABLE = (
     zipfile.BadZipFile,
-    KeyError,
+    zlib.error,
+    LookupError,
+    ArithmeticError,
     ValueError,
     TypeError,
-    IndexError,
     AttributeError,
+    AssertionError,
+    RecursionError,
     OSError,
     ParseError,
     EOFError,

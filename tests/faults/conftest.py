@@ -48,6 +48,12 @@ def _in_child(work) -> int:
 
 
 @pytest.fixture(scope="session")
+def without_network():
+    """Code for the start of a process that is to have no network."""
+    return WITHOUT_NETWORK
+
+
+@pytest.fixture(scope="session")
 def tree():
     """Function that returns the content of every file of a folder."""
     return _tree

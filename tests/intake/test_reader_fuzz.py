@@ -3,7 +3,13 @@
 import csv
 import io
 import string
+import warnings
+import zipfile
+from functools import cache
+from pathlib import Path
+from tempfile import TemporaryDirectory
 
+import geopandas as gpd
 import pandas as pd
 import pyarrow as pa
 from hypothesis import HealthCheck, given, settings
@@ -102,6 +108,82 @@ def test_what_the_csv_module_writes_is_read(tmp_path, cells, separator, quoting,
     wanted = [None if c.strip().lower() in EMPTY_IDS else c.strip() for c in cells]
     found = [None if pd.isna(v) else v.replace("\r\n", "\n") for v in loaded.table["basis"]]
     assert found == [None if w is None else w.replace("\r\n", "\n") for w in wanted]
+
+
+@cache
+def whole_file(ending):
+    """Return a file of four parcels as bytes."""
+    points = gpd.points_from_xy([-93.26, -93.25, -93.24, -93.23], [44.97] * 4, crs=4326)
+    table = pd.DataFrame({"parcel_id": ["0001", "0002", "0003", "0004"], "year_built": 1924})
+    shapes = gpd.GeoDataFrame(table, geometry=points)
+    flat = table.assign(longitude=points.x, latitude=points.y)
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / f"whole.{ending}"
+        if ending == "xlsx":
+            flat.to_excel(path, index=False)
+        elif ending == "csv":
+            flat.to_csv(path, index=False)
+        elif ending == "parquet":
+            shapes.to_parquet(path, compression=None)
+        else:
+            shapes.to_file(path)
+        return path.read_bytes()
+
+
+def scratched(data, scratches, keep):
+    """Return bytes of which some are changed and the end is cut off."""
+    out = bytearray(data)
+    for place, byte in scratches:
+        out[int(place * len(out))] = byte
+    return bytes(out[: max(int(len(out) * keep), 1)])
+
+
+SCRATCHES = st.lists(
+    st.tuples(st.floats(0, 1, exclude_max=True), st.integers(0, 255)), min_size=1, max_size=8
+)
+KEEP = st.sampled_from([1.0, 1.0, 1.0, 0.99, 0.7])
+
+
+@settings(
+    max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(st.sampled_from(["csv", "parquet", "gpkg", "geojson", "fgb"]), SCRATCHES, KEEP)
+def test_scratched_files(tmp_path, ending, scratches, keep):
+    """A reason, or a table with every row accounted for."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        data = scratched(whole_file(ending), scratches, keep)
+        loaded = load(tmp_path / f"f.{ending}", data, "parcels")
+    if loaded is not None:
+        assert_accounted(loaded)
+        assert len(loaded.table) <= 5
+
+
+@settings(
+    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(
+    st.sampled_from(["xl/worksheets/sheet1.xml", "xl/sharedStrings.xml", "xl/workbook.xml",
+                     "xl/styles.xml", "[Content_Types].xml"]),
+    SCRATCHES,
+    KEEP,
+)  # fmt: skip
+def test_scratched_parts_of_a_workbook(tmp_path, part, scratches, keep):
+    """The markup is changed within a sound zip, so that the reader gets to see it."""
+    out = io.BytesIO()
+    with (
+        zipfile.ZipFile(io.BytesIO(whole_file("xlsx"))) as old,
+        zipfile.ZipFile(out, "w") as new,
+    ):
+        for name in old.namelist():
+            content = old.read(name)
+            new.writestr(name, scratched(content, scratches, keep) if name == part else content)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        loaded = load(tmp_path / "f.xlsx", out.getvalue(), "parcels")
+    if loaded is not None:
+        assert_accounted(loaded)
+        assert len(loaded.table) <= 4
 
 
 def test_blank_rows_keep_the_numbers_of_the_others(tmp_path):
