@@ -144,6 +144,30 @@ def test_huge_numbers_bad_shapes_and_repeated_rows(spoiled_city, tmp_path):
         assert row["rows_in"] == row["used"] + row["quarantined"], row["table"]
 
 
+@pytest.mark.parametrize("share", [2, 1], ids=["every second kit", "every kit"])
+def test_results_in_mg_l_sent_as_ug_l_are_asked_about(spoiled_city, share):
+    """A laboratory's file as it is, with only the unit wrong: no such result is used."""
+    wrong = set()
+
+    def spoil(tables):
+        samples = tables["samples"]
+        late = samples["kit_id"].isin(tables["kits"]["kit_id"].iloc[::share])
+        late &= samples["unit"].isin(["ug/L", "ppb"])
+        for name in ("result", "detection_limit"):
+            parts = samples.loc[late, name].str.extract(r"^(<?)([0-9.]+)$").dropna()
+            small = (parts[1].astype(float) / 1000).map("{:.6f}".format)
+            samples.loc[parts.index, name] = parts[0] + small
+        wrong.update(zip(*(samples.loc[late, n] for n in ("kit_id", "draw", "analyte")),
+                         strict=True))  # fmt: skip
+
+    intake = check(spoiled_city(spoil))
+    asked = [p for p in intake.problems if p.reason.endswith("it may be in mg/L.")]
+    assert len(asked) > 20
+    assert all(p.remedy.startswith("Ask the laboratory") and p.effect == "row" for p in asked)
+    used = intake.city.samples[["kit_id", "draw", "analyte"]].astype(str)
+    assert not wrong & set(used.itertuples(index=False, name=None))
+
+
 def test_a_million_repeated_rows_are_each_accounted_for(monkeypatch):
     """By the checker alone; the same through all the readers takes 100,000 in tests/intake."""
     from linemap.intake import check_table, checker
