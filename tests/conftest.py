@@ -3,6 +3,7 @@
 import fcntl
 import json
 import os
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -136,3 +137,35 @@ def linemap():
     assert starter.server.stdin is not None
     starter.server.stdin.close()
     starter.server.wait()
+
+
+WITHOUT_NETWORK = """
+import ctypes
+ctypes.CDLL(None).unshare(0x40000000)  # CLONE_NEWNET: no interface but a loopback that is down
+def heard(event, words):
+    if event in ("socket.connect", "socket.getaddrinfo", "socket.sendto", "socket.gethostbyname"):
+        with open("calls.txt", "a") as stream:
+            stream.write(f"{event} {words[1:]}\\n")
+        raise OSError("there is no network here")
+sys.addaudithook(heard)
+"""
+"""Code for the start of a process: no network, and every attempt is noted in ``calls.txt``."""
+
+
+@pytest.fixture(scope="session")
+def without_network() -> str:
+    """Code for the start of a process that is to have no network."""
+    return WITHOUT_NETWORK
+
+
+@pytest.fixture(scope="session")
+def tiny_run(tiny_city: Path, linemap: Starter, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Folder with the tiny city in ``city`` and a run on it in ``run``, made with no network."""
+
+    def make(place: Path) -> None:
+        shutil.copytree(tiny_city, place / "city")
+        words = ("run", "city/settings.toml", "--out", "run")
+        code, said = linemap.run(*words, cwd=place, first=WITHOUT_NETWORK)
+        assert code == 0, said
+
+    return once(tmp_path_factory, "tiny-run", make)

@@ -180,13 +180,7 @@ def test_a_run_from_tables_to_tables_leaves_no_trace_of_the_login(
     assert code == 0, said
     assert "lists.linemap_scores" in said
     assert counted(engine, "lists")["linemap_scores"] == len(lines)
-    with engine.begin() as db:
-        db.exec_driver_sql("UPDATE our_lines SET customer_material = 'brass' WHERE parcel_id = "
-                           "(SELECT min(parcel_id) FROM our_lines)")  # fmt: skip
     told = [said]
-    code, said = linemap.run("run", "--from", "run/run.json", "--out", "again", cwd=tmp_path)
-    changed = server.address("table=our_lines")
-    assert f"input {changed} has other content than before." in said
     for words in (
         ("store", "run", address + "x"),
         ("store", "run", "postgresql://127.0.0.1:1/water"),
@@ -198,7 +192,8 @@ def test_a_run_from_tables_to_tables_leaves_no_trace_of_the_login(
         assert "Traceback" not in said
     assert not (tmp_path / "no").exists()
     record = json.loads((tmp_path / "run" / "run.json").read_text())
-    assert {server.address("table=our_parcels"), changed} < {i["file"] for i in record["inputs"]}
+    ours = {server.address(f"table=our_{name}") for name in ("parcels", "lines")}
+    assert ours < {item["file"] for item in record["inputs"]}
     written = [p.read_bytes() for p in tmp_path.rglob("*") if p.is_file()]
     for secret in (server.person, server.secret):
         assert not any(secret in text for text in told)

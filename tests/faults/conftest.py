@@ -1,7 +1,6 @@
-"""A tiny city that a test may spoil, a finished run on it, and processes with less than all."""
+"""A tiny city that a test may spoil, and functions to look at folders and forked processes."""
 
 import os
-import shutil
 import sys
 from pathlib import Path
 
@@ -14,18 +13,6 @@ from linemap.settings import parse_settings
 SHAPED = ("parcels", "areas")
 TABLES = ("parcels", "areas", "lines", "checks", "kits", "samples", "answers", "sites")
 QUICK = {"evaluation": {"protocols": ["random"], "folds": 2, "bootstrap": 20}}
-
-WITHOUT_NETWORK = """
-import ctypes
-ctypes.CDLL(None).unshare(0x40000000)  # CLONE_NEWNET: no interface but a loopback that is down
-def heard(event, words):
-    if event in ("socket.connect", "socket.getaddrinfo", "socket.sendto", "socket.gethostbyname"):
-        with open("calls.txt", "a") as stream:
-            stream.write(f"{event} {words[1:]}\\n")
-        raise OSError("there is no network here")
-sys.addaudithook(heard)
-"""
-"""Code for the start of a process: no network, and every attempt is noted in ``calls.txt``."""
 
 
 def _tree(folder: Path) -> dict[str, bytes]:
@@ -45,12 +32,6 @@ def _in_child(work) -> int:
         finally:
             os._exit(code)
     return os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1])
-
-
-@pytest.fixture(scope="session")
-def without_network():
-    """Code for the start of a process that is to have no network."""
-    return WITHOUT_NETWORK
 
 
 @pytest.fixture(scope="session")
@@ -91,15 +72,3 @@ def spoiled_city(tiny_city, tmp_path):
         return parse_settings({"files": files, **QUICK, **settings}, folder=tmp_path)
 
     return write
-
-
-@pytest.fixture(scope="session")
-def tiny_run(tiny_city, linemap, tmp_path_factory):
-    """Folder with the tiny city in ``city`` and a run on it in ``run``, made with no network."""
-    place = tmp_path_factory.mktemp("tiny")
-    shutil.copytree(tiny_city, place / "city")
-    code, said = linemap.run(
-        "run", "city/settings.toml", "--out", "run", cwd=place, first=WITHOUT_NETWORK
-    )
-    assert code == 0, said
-    return place

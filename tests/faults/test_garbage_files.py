@@ -36,15 +36,15 @@ def write_garbage(kind, path):
     with path.open("wb") as stream:
         stream.write(HEADER)
         if kind == "lines without separators":
-            stream.writelines([block] * 400)
+            stream.writelines([block] * 300)
         elif kind == "one line without end":
-            stream.writelines([block.replace(b"\n", b"x")] * 400)
+            stream.writelines([block.replace(b"\n", b"x")] * 300)
         elif kind == "a quotation mark never closed":
-            stream.writelines([b'1,"', *[block] * 400])
+            stream.writelines([b'1,"', *[block] * 300])
         elif kind == "cells of garbage":
             stream.writelines([b"a,b,c\n" * 100_000] * 22)
         elif kind == "bytes of all kinds":
-            stream.writelines([np.random.default_rng(2).bytes(2**20)] * 400)
+            stream.writelines([np.random.default_rng(2).bytes(2**20)] * 300)
         elif kind == "ten gigabytes":
             stream.writelines([block])
             stream.truncate(10 * 2**30)
@@ -154,7 +154,7 @@ def test_cells_far_to_the_right_of_every_row(tmp_path):
         b'<row r="%d"><c r="A%d" t="inlineStr"><is><t>K%d</t></is></c>'
         b'<c r="B%d" t="inlineStr"><is><t>0001</t></is></c><c r="XFD%d"><v>1</v></c></row>'
         % (n, n, n, n, n)
-        for n in range(2, 20_002)
+        for n in range(2, 4_002)
     )
     head = (
         b'<worksheet xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main"><sheetData>'
@@ -163,7 +163,7 @@ def test_cells_far_to_the_right_of_every_row(tmp_path):
     )
     pieces = [head, rows, b"</sheetData></worksheet>"]
     (tmp_path / "kits.xlsx").write_bytes(with_parts(LINES, {"xl/worksheets/sheet1.xml": pieces}))
-    assert len(read_table(tmp_path / "kits.xlsx", "kits")) == 20_000
+    assert len(read_table(tmp_path / "kits.xlsx", "kits")) == 4_000
 
 
 @pytest.mark.parametrize(

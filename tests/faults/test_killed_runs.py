@@ -92,11 +92,7 @@ def test_a_real_run_killed_at_random_moments(tiny_run, linemap, tmp_path, tree):
     shutil.copytree(tiny_run / "run", tmp_path / "run")
     before = tree(tmp_path / "run")
     words = ("run", tiny_run / "city" / "settings.toml", "--out", "run")
-    begun = time.monotonic()
-    code, said = linemap.run(*words[:-1], "other", cwd=tmp_path)
-    usual = time.monotonic() - begun
-    assert code == 0, said
-    shutil.rmtree(tmp_path / "other")
+    usual = sum(Run(tmp_path / "run").info["stage_seconds"].values())
     moments = random.Random(20_260_101)
     for _ in range(3):
         pid = linemap.start(*words, cwd=tmp_path)
