@@ -107,7 +107,7 @@ def test_words_that_are_not_understood_end_with_2(words, tmp_path):
 
 @pytest.mark.parametrize(
     "words",
-    [[], ["demo"], ["run"], ["check"], ["prioritize"], ["map"], ["evaluate"], ["results"],
+    [[], ["demo"], ["run"], ["store"], ["check"], ["prioritize"], ["map"], ["evaluate"], ["results"],
      ["round", "open"], ["round", "close"]],
 )  # fmt: skip
 def test_every_command_explains_itself(words, tmp_path):
