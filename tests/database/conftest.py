@@ -17,10 +17,13 @@ HOW = "Install postgresql and postgis (Debian: postgresql-15-postgis-3) to run t
 
 
 def _binaries() -> Path | None:
-    """Return the folder of initdb and pg_ctl, newest version first."""
-    found = sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb"), reverse=True)
-    on_path = shutil.which("initdb")
-    return found[0].parent if found else Path(on_path).parent if on_path else None
+    """Return the folder of initdb and pg_ctl of the newest version that has PostGIS."""
+    for path in sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb"), reverse=True):
+        share = Path("/usr/share/postgresql") / path.parents[1].name
+        if (share / "extension" / "postgis.control").is_file():
+            return path.parent
+    on_path = shutil.which("initdb")  # elsewhere than on Debian
+    return Path(on_path).parent if on_path else None
 
 
 @dataclass(frozen=True)
