@@ -146,7 +146,7 @@ def _two_rounds(seed: int, *, days_between: int) -> tuple[pd.DataFrame, int]:
     return pd.concat(logs, ignore_index=True), int((lead & ~found).sum())
 
 
-@pytest.mark.parametrize(("days_between", "seeds"), [(90, 200), (400, 60)])
+@pytest.mark.parametrize(("days_between", "seeds"), [(90, 200), (400, 200)])
 def test_lead_that_remains_after_two_rounds_is_covered(days_between: int, seeds: int) -> None:
     """Known truth drawn here, nominal 95 %; also where silent homes may be sent kits again."""
     errors, covered = [], []
