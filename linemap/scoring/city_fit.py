@@ -18,6 +18,7 @@ import pandas as pd
 from scipy import sparse
 from scipy.special import expit
 
+from linemap.scoring.anchor import Anchor
 from linemap.scoring.design import Design
 from linemap.scoring.draws import FieldDraws, draw_field, field_variance
 from linemap.scoring.evidence import Evidence
@@ -31,10 +32,13 @@ from linemap.scoring.trees import crossed_trees
 START_PLACE = (0.9, 500.0)
 """sd [log-odds] and range [m] of place from which the search starts."""
 
-MOST_HOMES = 60_000
+MOST_HOMES = 30_000
 """Homes beyond which curves and error rates are learned on a sample of whole blocks."""
 
 SAMPLE_BLOCK_M = 2500.0
+
+MOST_LOG_ODDS = 10.0
+"""Bound of what building and place may say: where nothing else is seen, a curve could run away."""
 
 
 @dataclass(frozen=True)
@@ -54,6 +58,8 @@ class CityFit:
         Log-odds before the home's own evidence.
     variance : ndarray, shape (n_homes,)
         Posterior variance of ``before``.
+    anchor : Anchor
+        Shift and stretch that were applied to ``prior`` and ``before``.
     draws : FieldDraws
     """
 
@@ -64,6 +70,7 @@ class CityFit:
     prior: np.ndarray
     before: np.ndarray
     variance: np.ndarray
+    anchor: Anchor
     draws: FieldDraws
 
 
@@ -132,7 +139,19 @@ def fit_city(
         problem = problem.places_only(own)
         fit = fit_field(problem, (np.zeros(0), np.zeros(problem.n_units)))
     before = before_own_evidence(fit, problem.weight, variance)
-    return CityFit(design, whole.x, joint, fold, own, before, variance, draws)
+    before = np.clip(before, -MOST_LOG_ODDS, MOST_LOG_ODDS)
+    anchor = sources.anchor(before)
+    return CityFit(
+        design=design,
+        x=whole.x,
+        joint=joint,
+        fold=fold,
+        prior=anchor(own),
+        before=anchor(before),
+        variance=anchor.stretch**2 * variance,
+        anchor=anchor,
+        draws=draws.stretched(anchor.stretch),
+    )
 
 
 def _crossed(x: np.ndarray, b: np.ndarray, fold: np.ndarray) -> np.ndarray:
@@ -160,6 +179,7 @@ def _places_of_all(
         places = draw_field(problem, fit, n_draws=n_draws, rng=rng).u
         draws = FieldDraws(curves, places)
         variance = field_variance(whole.x, whole.unit, draws)
-        sources.learn(before_own_evidence(fit, problem.weight, variance), repeats=1)
+        before = before_own_evidence(fit, problem.weight, variance)
+        sources.learn(before, repeats=1)
     problem = problem.with_weight(sources.testimony(teaching=True).weight())
     return problem, fit_field(problem, (np.zeros(0), start), steps=5, tolerance=1.0), draws

@@ -43,6 +43,18 @@ class Evidence:
             if "parcel_id" not in getattr(self, name).columns:
                 raise ArgumentError(f"the table {name} has no column parcel_id. Join it first.")
 
+    def in_order(self) -> Evidence:
+        """Return the tables by parcel, so that the order of rows in files changes no digit.
+
+        Rows of one parcel keep their order: of several forms the last counts.
+        """
+        return Evidence(
+            *(
+                getattr(self, name).sort_values("parcel_id", kind="stable")
+                for name in ("lines", "checks", "pairs", "answers")
+            )
+        )
+
 
 @dataclass(frozen=True)
 class Homes:
@@ -52,6 +64,8 @@ class Homes:
     ----------
     index : Index
         parcel_id of each home.
+    year : ndarray of float
+        Building year, else that of the neighbours [year]; NaN where neither is known.
     era : ndarray of int
         0 before 1930, 1 to 1949, 2 to 1969, 3 to 1988, 4 later, 5 not known.
     renewed_main : ndarray of int
@@ -62,6 +76,7 @@ class Homes:
     """
 
     index: pd.Index
+    year: np.ndarray
     era: np.ndarray
     renewed_main: np.ndarray
     area: np.ndarray
@@ -71,6 +86,7 @@ class Homes:
         """Return some of the homes, neighbourhoods numbered as before."""
         return Homes(
             self.index[rows],
+            self.year[rows],
             self.era[rows],
             self.renewed_main[rows],
             self.area[rows],
@@ -114,4 +130,4 @@ def describe_homes(features: pd.DataFrame) -> Homes:
     renewed = np.zeros(len(features), dtype=int)
     if "main_year" in features.columns:
         renewed = (features["main_year"].to_numpy(dtype=float) > year + RENEWED_AFTER).astype(int)
-    return Homes(features.index, era, renewed, np.asarray(area), len(names))
+    return Homes(features.index, year, era, renewed, np.asarray(area), len(names))

@@ -192,9 +192,8 @@ def fit_field(
     b, u = start if start is not None else (np.zeros(p), np.zeros(problem.n_units))
     e = problem.log_odds(b, u)
     value = problem.objective(e, b, u)
-    converged = False
-    for _ in range(max(steps, 1)):
-        fit = _curvature(problem, b, u, e, value, converged)
+    fit = _curvature(problem, b, u, e, value, False)
+    for _ in range(steps):
         gain = expit(e + problem.weight) - expit(e)
         grad_u = np.bincount(problem.unit, weights=gain, minlength=problem.n_units)
         grad_u -= problem.place.precision @ u
@@ -213,12 +212,14 @@ def fit_field(
                 break
             size *= 0.5
         gained = new_value - value
-        if gained > 0:
-            b, u, e, value = new_b, new_u, new_e, new_value
-        if gained < tolerance:
-            converged = True
+        if gained <= 0:
+            return replace(fit, converged=True)
+        b, u, e, value = new_b, new_u, new_e, new_value
+        converged = bool(gained < tolerance)
+        fit = _curvature(problem, b, u, e, value, converged)
+        if converged:
             break
-    return _curvature(problem, b, u, e, value, converged)
+    return fit
 
 
 def _curvature(

@@ -74,14 +74,15 @@ def fit_rounds(
     tried: dict[tuple[float, float], float] = {}
     for turn in range(rounds):
         problem = problem.with_weight(sources.testimony(teaching=True).weight())
-        if turn in PLACE_TURNS:
+        if turn in PLACE_TURNS and start is not None:
             place, tried = choose_place(problem, start)
             problem = problem.with_place(place)
         fit = fit_field(problem, start, steps=4, tolerance=0.5)
         start = (fit.b, fit.u)
         draws = draw_field(problem, fit, n_draws=DRAWS, rng=rng)
         variance = field_variance(problem.x, problem.unit, draws)
-        sources.learn(before_own_evidence(fit, problem.weight, variance))
+        before = before_own_evidence(fit, problem.weight, variance)
+        sources.learn(before)
         problem = replace(problem, penalty=smooth(problem.penalty, unit_penalty, terms, fit))
     problem = problem.with_weight(sources.testimony(teaching=True).weight())
     return JointFit(problem, fit_field(problem, start, steps=8), tried)
@@ -121,18 +122,24 @@ def smooth(
 
 
 def choose_place(
-    problem: FieldProblem, start: tuple[np.ndarray, np.ndarray] | None
+    problem: FieldProblem, start: tuple[np.ndarray, np.ndarray]
 ) -> tuple[PlaceField, dict[tuple[float, float], float]]:
-    """Climb a small grid of sd and range to the highest marginal likelihood."""
+    """Climb a small grid of sd and range to the highest marginal likelihood.
+
+    The curves stay as they are meanwhile; they are fitted again right after.
+    """
+    b, u = start
+    places = problem.places_only(problem.offset + problem.x @ b.astype(np.float32))
     tried: dict[tuple[int, int], float] = {}
+    empty = np.zeros(0)
 
     def field_at(i: int, j: int) -> PlaceField:
         return PlaceField(problem.place.adjacency, SD_GRID[i], RANGE_GRID[j])
 
     def value(i: int, j: int) -> float:
         if (i, j) not in tried:
-            candidate = problem.with_place(field_at(i, j))
-            fit = fit_field(candidate, start, steps=3, tolerance=0.1)
+            candidate = places.with_place(field_at(i, j))
+            fit = fit_field(candidate, (empty, u), steps=6, tolerance=0.1)
             tried[i, j] = fit.evidence(candidate)
         return tried[i, j]
 

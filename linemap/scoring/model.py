@@ -12,16 +12,25 @@ from scipy.special import expit
 from threadpoolctl import threadpool_limits
 
 from linemap.errors import ArgumentError, EvidenceError
+from linemap.published import fact
 from linemap.scoring.city_fit import fit_city
-from linemap.scoring.draws import Z90, group_counts
+from linemap.scoring.doubts import doubts
+from linemap.scoring.draws import Z90, group_counts, widened
 from linemap.scoring.evidence import Evidence, describe_homes
 from linemap.scoring.information import change_over_odds, joint_outcomes
+from linemap.scoring.rate_draws import rate_draws
 from linemap.scoring.reasons import all_sentences, top_reasons
 from linemap.scoring.sides import Target
 from linemap.scoring.sources import SOURCES, Sources
 from linemap.scoring.support import beyond_data
 
 PARTS = ("prior", "place", *SOURCES)
+
+MANY_HOMES = 60_000
+"""Homes beyond which error rates are drawn fewer times."""
+
+SUREST = 34.0
+"""Log-odds beyond which a probability would be rounded to 1."""
 
 
 class Graph(Protocol):
@@ -156,6 +165,7 @@ class LineModel:
             )
         if not features.index.is_unique:
             raise ArgumentError("features must have one row for each parcel_id.")
+        evidence = evidence.in_order()
         self.features_, self.graph_, self.evidence_ = features, graph, evidence
         homes = describe_homes(features)
         self.sources_ = Sources(evidence, homes, self.target)
@@ -181,11 +191,14 @@ class LineModel:
             )
         self.prior_ = self.city_.prior
         self.place_ = self.city_.before - self.city_.prior
-        rng = np.random.default_rng([self.seed, 2])
-        sets = 12 if len(features) <= 300_000 else 6
-        self.rate_draws_ = [
-            self.sources_.testimony(teaching=False, rng=rng).weight() for _ in range(sets)
-        ]
+        n_draws = 40 if len(features) <= MANY_HOMES else 12
+        self.rate_draws_ = rate_draws(
+            self.sources_,
+            self.city_.before,
+            n_draws=n_draws,
+            rng=np.random.default_rng([self.seed, 2]),
+        )
+        self.variance_ = self.city_.variance + np.var(self.rate_draws_, axis=0)
         return self
 
     def weights(self) -> pd.DataFrame:
@@ -208,10 +221,11 @@ class LineModel:
         """
         weights = self.weights()
         total = weights.to_numpy().sum(axis=1)
-        spread = np.sqrt(self.city_.variance + np.var(self.rate_draws_, axis=0))
+        variance = self.variance_ + float(fact("scoring.model_error").value["home"]) ** 2
+        spread = Z90 * np.sqrt(variance)
         out = pd.DataFrame({"p_lead": expit(total)}, index=weights.index)
-        out["p_low"] = expit(total - Z90 * spread)
-        out["p_high"] = expit(total + Z90 * spread)
+        out["p_low"] = expit(total - spread)
+        out["p_high"] = np.maximum(out["p_lead"], expit(np.minimum(total + spread, SUREST)))
         out = out.join(weights)
         out = out.join(top_reasons(weights, all_sentences(self.features_, self.sources_, weights)))
         reach = max(self.city_.joint.problem.place.range_m, 500.0)
@@ -235,17 +249,18 @@ class LineModel:
         aligned = groups.reindex(self.features_.index).astype("category")
         names = aligned.cat.categories
         code = aligned.cat.codes.to_numpy()
+        total = self.weights().to_numpy().sum(axis=1)
         counts = group_counts(
             self.city_.x,
             self.graph_.unit,
             self.city_.draws,
-            self.city_.before,
+            widened(total, self.variance_) - (total - self.city_.before),
             self.rate_draws_,
             code,
             len(names),
             np.random.default_rng([self.seed, 3]),
         )
-        p = expit(self.weights().to_numpy().sum(axis=1))
+        p = expit(total)
         inside = code >= 0
         expected = np.bincount(code[inside], weights=p[inside], minlength=len(names))
         low, high = np.quantile(counts, [0.05, 0.95], axis=1)
@@ -270,16 +285,17 @@ class LineModel:
         log_odds = self.weights().to_numpy().sum(axis=1)
         bottles = self.sources_.water.cell_shares()
         form = self.sources_.answers.joint_shares()
-        lead_form = self.sources_.pattern.overall() @ form[1:]
-        solder = self.sources_.water.solder_of_home
+        lead_form = np.einsum("s,wsa->wa", self.sources_.pattern.overall(), form[:, 1:])
+        solder, word = self.sources_.water.solder_of_home, self.sources_.answers.record_word
         out = np.zeros(len(log_odds))
-        for group in np.unique(solder):
-            here = solder == group
-            out[here] = change_over_odds(
-                log_odds[here],
-                joint_outcomes(bottles[group, 1], lead_form),
-                joint_outcomes(bottles[group, 0], form[0]),
-            )
+        for s in np.unique(solder):
+            for w in np.unique(word):
+                here = (solder == s) & (word == w)
+                out[here] = change_over_odds(
+                    log_odds[here],
+                    joint_outcomes(bottles[s, 1], lead_form[w]),
+                    joint_outcomes(bottles[s, 0], form[w, 0]),
+                )
         return pd.Series(out, index=self.features_.index, name="kit_information")
 
     def explain(self, parcel_id: str) -> Explanation:
@@ -336,5 +352,5 @@ class LineModel:
                 "units": int(self.graph_.adjacency.shape[0]),
             },
             "witnesses": self.sources_.describe(),
-            "warnings": [],
+            "warnings": doubts(self.sources_, self.city_),
         }

@@ -63,11 +63,15 @@ def top_reasons(weights: pd.DataFrame, sentences: dict[str, np.ndarray]) -> pd.D
 
 
 def by_pattern(table: pd.DataFrame, say: Callable[..., str]) -> np.ndarray:
-    """Return a sentence for each row, worded once for each distinct row."""
-    code, _ = pd.factorize(pd.MultiIndex.from_frame(table), use_na_sentinel=False)
-    first = pd.Series(np.arange(len(table))).groupby(code).first()
-    wording = pd.Series([say(*table.iloc[at]) for at in first], dtype=object)
-    return wording.to_numpy()[code]
+    """Return a sentence for each row of whole numbers, worded once for each distinct row."""
+    key = np.zeros(len(table), dtype=np.int64)
+    for name in table.columns:
+        values = table[name].to_numpy().astype(np.int64)
+        values = values - values.min(initial=0)
+        key = key * (int(values.max(initial=0)) + 1) + values
+    _, first, code = np.unique(key, return_index=True, return_inverse=True)
+    rows = table.iloc[first].itertuples(index=False)
+    return np.array([say(*row) for row in rows], dtype=object)[code]
 
 
 def say_building(features: pd.DataFrame, weight: np.ndarray) -> np.ndarray:
@@ -129,10 +133,15 @@ def say_record(record: RecordWitness) -> np.ndarray:
     """Word what the record says and how far it can be believed."""
     wrong = np.round(record.wrong_rates() * 100).astype(int)
     table = pd.DataFrame(
-        {"utility": record.side[:, 0], "customer": record.side[:, 1], "wrong": wrong}
+        {
+            "utility": record.side[:, 0],
+            "customer": record.side[:, 1],
+            "yes": record.says_lead,
+            "wrong": wrong,
+        }
     )
 
-    def say(utility: int, customer: int, wrong: int) -> str:
+    def say(utility: int, customer: int, yes: bool, wrong: int) -> str:
         if utility == UNKNOWN and customer == UNKNOWN:
             return ""
         if utility == customer:
@@ -143,7 +152,7 @@ def say_record(record: RecordWitness) -> np.ndarray:
             what = f"{WORDS[customer]} on the customer's side"
         else:
             what = f"{WORDS[utility]} on the utility's, {WORDS[customer]} on the customer's side"
-        of = "lines without lead" if LEAD in (utility, customer) else "lead lines"
+        of = "lines without lead" if yes else "lead lines"
         return f"the record says {what}, but records here are wrong for {of} in {wrong} % of cases"
 
     return by_pattern(table, say)

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit
 
-from linemap.published import fact
+from linemap.scoring.anchor import Anchor, anchor_on_evidence
 from linemap.scoring.evidence import Evidence, Homes
 from linemap.scoring.sides import (
     FOUR,
@@ -21,6 +21,8 @@ from linemap.scoring.sides import (
     state_posterior,
 )
 from linemap.scoring.witnesses import (
+    NO_WORD,
+    PIPE_WORDS,
     AnswersWitness,
     CheckWitness,
     RecordWitness,
@@ -73,7 +75,7 @@ class Testimony:
         return out
 
 
-INNER = 4
+INNER = 6
 """Times that error rates and soft labels are brought in line within a round."""
 
 
@@ -102,7 +104,9 @@ class Sources:
         self.states = states
         history = _history(evidence.lines, homes)
         self.record = RecordWitness(evidence.lines, homes, self.states, target)
-        self.answers = AnswersWitness(evidence.answers, homes, self.states)
+        self.answers = AnswersWitness(
+            evidence.answers, homes, self.states, _record_words(evidence.lines, homes)
+        )
         self.water = WaterWitness(evidence.pairs, homes, self.states)
         self.check = CheckWitness(evidence.checks, history, homes, self.states, target)
         self.witnesses: dict[str, Witness] = {
@@ -112,13 +116,18 @@ class Sources:
             "check": self.check,
         }
         self.pattern = SidePattern(self.states)
-        self.unseen_share = float(fact("scoring.record.unseen_share").value)
         self.kind = np.zeros(len(homes.index), dtype=np.int64)
         for bit, name in enumerate(SOURCES):
             heard = self.check.teaches if name == "check" else self.witnesses[name].heard
             self.kind += (1 << bit) * heard
 
-    def testimony(self, *, teaching: bool, rng: np.random.Generator | None = None) -> Testimony:
+    def testimony(
+        self,
+        *,
+        teaching: bool,
+        rng: np.random.Generator | None = None,
+        record_slopes: np.ndarray | None = None,
+    ) -> Testimony:
         """Return what the sources say.
 
         Parameters
@@ -127,8 +136,15 @@ class Sources:
             Leave out checks made on suspicion: they may not teach.
         rng : Generator, optional
             Draw the error rates from their posterior.
+        record_slopes : ndarray, optional
+            Instead of what was learned of the record.
         """
-        said = {name: witness.weights(rng) for name, witness in self.witnesses.items()}
+        said = {
+            name: witness.weights(rng)
+            for name, witness in self.witnesses.items()
+            if witness is not self.record
+        }
+        said["record"] = self.record.weights(rng, record_slopes)
         if teaching:
             said["check"] = said["check"] * self.check.teaches[:, None]
         return Testimony(said, self.pattern.log_share(self.homes.era, rng))
@@ -136,14 +152,19 @@ class Sources:
     def learn(self, before: np.ndarray, *, repeats: int = INNER) -> None:
         """Learn all error rates, given each home's log-odds before its own evidence."""
         testimony = self.testimony(teaching=True)
-        seen = np.where(self.check.teaches, 1.0, self.unseen_share)[:, None]
         for _ in range(repeats):
-            p_lead = expit(before + testimony.weight())
+            weight = testimony.weight()
+            anchor = anchor_on_evidence(before, weight, self.kind > 0)
+            p_lead = expit(anchor(before) + weight)
             soft = state_posterior(p_lead, testimony.total, testimony.log_share)
             for witness in self.witnesses.values():
-                witness.learn(soft * seen if witness is self.record else soft, before)
+                witness.learn(soft)
             self.pattern.learn(soft * (self.kind > 0)[:, None], self.homes.era)
             testimony = self.testimony(teaching=True)
+
+    def anchor(self, before: np.ndarray) -> Anchor:
+        """Return the shift and stretch of log-odds under which all evidence is likeliest."""
+        return anchor_on_evidence(before, self.testimony(teaching=True).weight(), self.kind > 0)
 
     def adopt(self, other: Sources) -> None:
         """Take over the error rates that were learned from other homes of the same city."""
@@ -159,6 +180,17 @@ class Sources:
     def describe(self) -> dict[str, Any]:
         """Return what each source was found to be worth."""
         return {name: self.witnesses[name].describe() for name in self.names()}
+
+
+def _record_words(lines: pd.DataFrame, homes: Homes) -> np.ndarray:
+    """Return what a resident would say who only repeats the record: its word for the entry."""
+    out = np.full(len(homes.index), NO_WORD)
+    row = homes.rows(lines["parcel_id"])
+    for side in ("utility_material", "customer_material"):
+        word = pd.Categorical(lines[side].astype(object), categories=list(PIPE_WORDS)).codes
+        use = (row >= 0) & (word >= 0)
+        out[row[use]] = word[use]
+    return out
 
 
 def _history(lines: pd.DataFrame, homes: Homes) -> pd.Series | None:

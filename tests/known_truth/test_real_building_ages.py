@@ -98,7 +98,7 @@ def test_the_city_total_is_of_the_right_size(finished):
     done, truth = finished
     result = done.info["result"]
     assert result["low"] < result["expected_lead_lines"] < result["high"]
-    assert abs(result["expected_lead_lines"] / truth["lead"].sum() - 1) < 0.5
+    assert abs(result["expected_lead_lines"] / truth["lead"].sum() - 1) < 0.25
 
 
 def test_the_evaluation_stands_beside_the_age_rule(finished):

@@ -39,7 +39,7 @@ def test_it_comes_close_to_the_best_that_the_evidence_allows(fitted):
     ours = average_precision_score(lead, scores["p_lead"].to_numpy()[unknown])
     best = average_precision_score(lead, city.truth["p_oracle"].to_numpy()[unknown])
     assert ours <= best + 0.01, "nothing beats the oracle but by luck"
-    assert ours / best > (0.80 if preset == "poor_records" else 0.88)
+    assert ours / best > (0.82 if preset == "poor_records" else 0.90)
 
 
 def test_it_beats_the_age_rule(fitted):
@@ -57,7 +57,7 @@ def test_probabilities_hold_on_homes_whose_line_is_unknown(fitted):
     lead = city.truth["is_lead"].to_numpy(dtype=float)[unknown]
     band = perfect_ece(p, rng=np.random.default_rng(0))[1]
     miss = float(np.ravel(ece(lead, p, np.ones((1, len(p)))))[0])
-    assert miss < band + (0.05 if preset == "poor_records" else 0.02)
+    assert miss < band + (0.04 if preset == "poor_records" else 0.02)
 
 
 def test_error_rates_of_the_record_are_learned(fitted):
@@ -89,6 +89,46 @@ def test_lead_is_not_made_to_fade_with_age(fitted):
     if preset != "poor_records":  # there the records blur the peak
         assert mean[1941] > mean[1880] + 0.02
     assert mean[1941] > mean[1950] + 0.1
+
+
+def test_intervals_hold_the_truth(fitted):
+    """Of the city and of its areas nine in ten should; of homes, the best that could be said."""
+    _, city, model, scores, unknown = fitted
+    lead = city.truth["is_lead"].astype(float)
+    total = model.expected_lead(pd.Series("all", index=lead.index)).iloc[0]
+    assert 0.97 * total["low"] < lead.sum() < 1.03 * total["high"]
+    assert total["high"] / total["low"] < 1.5, "an interval so wide says nothing"
+    area = city.parcels["area_id"]
+    by_area = model.expected_lead(area)
+    true = lead.groupby(area).sum().reindex(by_area.index)
+    assert ((by_area["low"] <= true) & (true <= by_area["high"])).mean() > 0.6
+    best = city.truth["p_oracle"]
+    inside = (scores["p_low"] <= best) & (best <= scores["p_high"])
+    assert 0.75 < inside[unknown].mean() < 0.99
+
+
+def test_residents_who_repeat_the_card_are_noticed_and_add_nothing():
+    """Where the owner reads the card, its error is heard twice: the answer must not count."""
+    city = make_city(parcels=6_000, seed=SEED)
+    told = evidence_of(city)
+    features, graph = build_features(city.parcels, city.areas), build_graph(city.parcels)
+    card = told.lines.set_index("parcel_id")["customer_material"].astype(object)
+    rng = np.random.default_rng(5)
+    homes = rng.choice(card.index[card.isin(["lead", "copper"])], 1_500, replace=False)
+    echo = pd.DataFrame(
+        {"parcel_id": homes, "entry_pipe": card[homes].to_numpy(), "line_replaced": "dont_know"}
+    )
+    lead = city.truth["is_lead"].to_numpy(float)
+    silent = LineModel(seed=1).fit(features, graph, replace(told, answers=told.answers.iloc[:0]))
+    model = LineModel(seed=1).fit(features, graph, replace(told, answers=echo))
+    assert any("repeat the city's record" in text for text in model.describe()["warnings"])
+    rows = features.index.get_indexer(pd.Index(homes))
+
+    def loss(fit):
+        p = fit.score()["p_lead"].to_numpy()[rows]
+        return -np.log(np.where(lead[rows] == 1, p, 1 - p)).mean()
+
+    assert loss(model) < loss(silent) + 0.03
 
 
 def test_shuffled_evidence_brings_no_gain():

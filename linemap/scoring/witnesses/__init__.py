@@ -7,10 +7,18 @@ with a generator the error rates are drawn from their posterior instead of taken
 ``describe()`` says in numbers what was learned. A new source is one more file here.
 """
 
-from linemap.scoring.witnesses.answers import AnswersWitness
+from linemap.scoring.witnesses.answers import NO_WORD, PIPE_WORDS, AnswersWitness
 from linemap.scoring.witnesses.check import CheckWitness
 from linemap.scoring.witnesses.code_table import Witness
 from linemap.scoring.witnesses.record import RecordWitness
 from linemap.scoring.witnesses.water import WaterWitness
 
-__all__ = ["AnswersWitness", "CheckWitness", "RecordWitness", "WaterWitness", "Witness"]
+__all__ = [
+    "NO_WORD",
+    "PIPE_WORDS",
+    "AnswersWitness",
+    "CheckWitness",
+    "RecordWitness",
+    "WaterWitness",
+    "Witness",
+]

@@ -15,19 +15,36 @@ QUESTIONS = {
     "entry_pipe": ("lead", "galvanized", "copper", "plastic", "dont_know"),
     "line_replaced": ("yes", "no", "dont_know"),
 }
+PIPE_WORDS = QUESTIONS["entry_pipe"]
+NO_WORD = -1
+"""Code of a record that names no pipe which a resident could repeat."""
 
 
 class AnswersWitness:
     """What residents answer in each state; "don't know" is an answer like the others.
 
-    Of several forms of one home the last row counts, since one household is one witness.
+    Of several forms of one home the last row counts, since one household is one witness. Some
+    residents do not look at the pipe but repeat what the city's record says, and then the two
+    err together: a share of residents, learned, gives the record's own word whatever the pipe.
+    So an answer that agrees with the record counts the less, the more residents do that.
+
+    Parameters
+    ----------
+    answers : DataFrame
+    homes : Homes
+    states : ndarray of bool, shape (n_states, 2)
+    record_word : ndarray of int, shape (n_homes,)
+        What a resident who repeats the record would say, as a place in ``PIPE_WORDS``, or
+        ``NO_WORD``.
     """
 
     name = "answers"
-    learned: tuple[str, ...] = ("parameters",)
+    learned: tuple[str, ...] = ("parameters", "repeat_")
 
-    def __init__(self, answers: pd.DataFrame, homes: Homes, states: np.ndarray) -> None:
-        self.states = states
+    def __init__(
+        self, answers: pd.DataFrame, homes: Homes, states: np.ndarray, record_word: np.ndarray
+    ) -> None:
+        self.states, self.record_word = states, record_word
         row = homes.rows(answers["parcel_id"])
         n = len(homes.index)
         self.code: dict[str, np.ndarray] = {}
@@ -47,33 +64,73 @@ class AnswersWitness:
                 [stated["lead"] if customer else stated["not_lead"] for _, customer in states]
             )
             self.parameters[question] = self.strength * self.default[question]
+        self.stated_repeat = np.array(fact("scoring.answers.repeats").value, dtype=float)
+        self.repeat_ = self.stated_repeat
+        """Homes that repeat the record, and homes that do not."""
 
-    def learn(self, soft: np.ndarray, before: np.ndarray) -> None:
-        """Learn how often each answer is given in each state."""
+    def learn(self, soft: np.ndarray) -> None:
+        """Learn how often each answer is given in each state, and how many repeat the record.
+
+        What residents see of the pipe is learned where the record names none, since there
+        nothing can be repeated: learned elsewhere, two voices that agree by habit would be taken
+        for two that are right.
+        """
         for question, words in QUESTIONS.items():
             code = self.code[question]
             said = code >= 0
+            if question == "entry_pipe":
+                said = said & (self.record_word == NO_WORD)
             counts = soft_counts(code[said], soft[said], len(words))[0]
             self.parameters[question] = shrunk_counts(counts, self.default[question], self.strength)
+        self._learn_repeats(soft)
+
+    def _learn_repeats(self, soft: np.ndarray) -> None:
+        """Learn the share of residents who repeat the record, where it names a pipe."""
+        code = self.code["entry_pipe"]
+        could = (code >= 0) & (self.record_word != NO_WORD)
+        table = shares(self.parameters["entry_pipe"])[:, code[could]].T
+        share = self.repeats_record()
+        agrees = (self.record_word == code)[could, None]
+        repeat = float((soft[could] * agrees * share / (share + (1.0 - share) * table)).sum())
+        self.repeat_ = self.stated_repeat + np.array([repeat, float(soft[could].sum()) - repeat])
 
     def weights(self, rng: np.random.Generator | None = None) -> np.ndarray:
         """Return log-likelihood ratios of each state against none, (n_homes, n_states)."""
         out = np.zeros((len(self.heard), len(self.states)))
+        repeat = shares(self.repeat_, rng)[0]
         for question, code in self.code.items():
-            table = np.log(shares(self.parameters[question], rng))
-            ratio = (table - table[:1]).T
             said = code >= 0
-            out[said] += ratio[code[said]]
+            table = shares(self.parameters[question], rng)[:, code[said]].T
+            if question == "entry_pipe":
+                word = self.record_word[said]
+                share = np.where(word != NO_WORD, repeat, 0.0)[:, None]
+                table = share * (word == code[said])[:, None] + (1.0 - share) * table
+            out[said] += np.log(table / table[:, :1])
         return out
 
     def joint_shares(self) -> np.ndarray:
-        """Return the share of each joint answer in each state, (n_states, n_answers)."""
+        """Return the share of each joint answer by record's word and state.
+
+        Returns
+        -------
+        ndarray, shape (n_words + 1, n_states, n_answers)
+            The last row is for homes whose record names no pipe (``NO_WORD``).
+        """
         entry = shares(self.parameters["entry_pipe"])
         replaced = shares(self.parameters["line_replaced"])
-        return (entry[:, :, None] * replaced[:, None, :]).reshape(len(self.states), -1)
+        repeat = shares(self.repeat_)[0]
+        word = np.eye(len(PIPE_WORDS) + 1, len(PIPE_WORDS))
+        share = repeat * word.sum(axis=1)[:, None, None]
+        told = share * word[:, None, :] + (1.0 - share) * entry
+        joint = told[:, :, :, None] * replaced[None, :, None, :]
+        return np.asarray(joint.reshape(len(word), len(self.states), -1))
+
+    def repeats_record(self) -> float:
+        """Return the share of residents who only repeat the record."""
+        return float(shares(self.repeat_)[0])
 
     def describe(self) -> dict[str, Any]:
-        """Return counts and the learned shares of each answer by state."""
+        """Return counts, the learned shares of each answer by state, and how many repeat."""
         return {
             "homes": int(self.heard.sum()),
             **{
@@ -83,4 +140,5 @@ class AnswersWitness:
                 }
                 for question, words in QUESTIONS.items()
             },
+            "repeats_record": round(self.repeats_record(), 3),
         }

@@ -58,7 +58,7 @@ class CheckWitness:
         self.teaches = self.heard.copy()
         self.teaches[table.loc[table["why"] == "suspected", "row"].to_numpy()] = False
 
-    def learn(self, soft: np.ndarray, before: np.ndarray) -> None:
+    def learn(self, soft: np.ndarray) -> None:
         """Learn nothing: the error rate of a look is stated."""
 
     def weights(self, rng: np.random.Generator | None = None) -> np.ndarray:

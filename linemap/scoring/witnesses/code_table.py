@@ -16,7 +16,7 @@ class Witness(Protocol):
     learned: tuple[str, ...]
     """Names of the attributes in which it keeps what it learned."""
 
-    def learn(self, soft: np.ndarray, before: np.ndarray) -> None:
+    def learn(self, soft: np.ndarray) -> None:
         """Learn error rates from the posterior of each state of each home."""
 
     def weights(self, rng: np.random.Generator | None = None) -> np.ndarray:

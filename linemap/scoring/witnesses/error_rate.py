@@ -70,12 +70,22 @@ class ErrorRate:
         self.area_sd_ = 1.0 / np.sqrt(grip)
 
     def rate(
-        self, columns: np.ndarray, area: np.ndarray, rng: np.random.Generator | None = None
+        self,
+        columns: np.ndarray,
+        area: np.ndarray,
+        rng: np.random.Generator | None = None,
+        slope: np.ndarray | None = None,
     ) -> np.ndarray:
-        """Return the chance of an error of each home; with a generator, one draw of it."""
-        slope, effect = self.slope_, self.area_
+        """Return the chance of an error of each home; with a generator, one draw of it.
+
+        ``slope`` stands in for the learned or drawn coefficients.
+        """
+        effect = self.area_
+        if slope is None:
+            slope = self.slope_
+            if rng is not None:
+                noise = rng.standard_normal(len(slope))
+                slope = slope + linalg.solve_triangular(self.lower_.T, noise, lower=False)
         if rng is not None:
-            noise = rng.standard_normal(len(slope))
-            slope = slope + linalg.solve_triangular(self.lower_.T, noise, lower=False)
             effect = effect + self.area_sd_ * rng.standard_normal(len(effect))
         return np.clip(expit(columns @ slope + effect[area]), 0.002, 0.9)

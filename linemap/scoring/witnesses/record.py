@@ -14,21 +14,47 @@ from linemap.scoring.witnesses.code_table import shares, shrunk_counts, soft_cou
 from linemap.scoring.witnesses.error_rate import ErrorRate
 
 SIDES_KNOWN = ("neither", "utility only", "customer only", "both")
-START = -1.0
-"""Log-odds of lead from which the first round starts."""
+YEAR_KNOTS = np.array([1900.0, 1920.0, 1940.0, 1960.0, 1980.0, 2000.0])
+"""Years between which error rates run smoothly."""
+
+MIDDLE_YEAR, GENERATION = 1940.0, 25.0
+
+
+def year_columns(year: np.ndarray) -> np.ndarray:
+    """Return what error rates know of the building year: a slope, a bend at each knot, or none.
+
+    Parameters
+    ----------
+    year : ndarray, shape (n,)
+        NaN where it is not known.
+
+    Returns
+    -------
+    ndarray, shape (n, 2 + number of knots)
+        Slope [per 25 years from 1940], nearness to each knot (shares that add up to 1), and 1
+        where the year is not known.
+
+    Examples
+    --------
+    >>> year_columns(np.array([1930.0, np.nan])).round(2).tolist()[0]
+    [-0.4, 0.0, 0.5, 0.5, 0.0, 0.0, 0.0, 0.0]
+    """
+    known = np.isfinite(year)
+    at = np.where(known, np.clip(year, YEAR_KNOTS[0], YEAR_KNOTS[-1]), YEAR_KNOTS[0])
+    hats = np.stack([np.interp(at, YEAR_KNOTS, row) for row in np.eye(len(YEAR_KNOTS))], axis=1)
+    out = np.column_stack([(at - MIDDLE_YEAR) / GENERATION, hats, ~known])
+    out[~known, :-1] = 0.0
+    return out
 
 
 class RecordWitness:
     """What the record says of both sides, given what the line is.
 
     Two questions are asked in turn. Does the record say lead on a side of which it says
-    anything, where that is so and where it is not: two error rates that differ by era and
-    neighbourhood. And which of the two sides does it then name, in each state. Blank entries
-    carry no weight: shares are taken among records with the same sides filled in.
-
-    Records grow stale: where lead was common, a home without lead has often lost it since, and
-    the card may still say lead. So the rate of false lead also rises with the chance of lead
-    before the record, and where the main was renewed.
+    anything, where that is so and where it is not: two error rates that run smoothly over the
+    building year and differ by neighbourhood and where the main was renewed. And which of the
+    two sides does it then name, in each state. Blank entries carry no weight: shares are taken
+    among records with the same sides filled in.
     """
 
     name = "record"
@@ -59,11 +85,13 @@ class RecordWitness:
             (fact(f"scoring.record.{name}").value for name in ("false_lead", "missed_lead")),
             fact("scoring.record.spread").value,
         )
+        n_knots = len(YEAR_KNOTS)
         self.false_lead, self.missed_lead = (
             ErrorRate(
-                [rate["level"], rate["renewed_main"], rate["likely"], *[0.0] * len(ERAS)],
-                [spread["level"], spread["renewed_main"], spread["likely"]]
-                + [spread["era"]] * len(ERAS),
+                [rate["level"], rate["renewed_main"], *[0.0] * (n_knots + 2)],
+                [spread["level"], spread["renewed_main"], spread["year_slope"]]
+                + [spread["year_bend"]] * n_knots
+                + [spread["no_year"]],
                 homes.n_areas,
                 spread["area"],
             )
@@ -72,7 +100,8 @@ class RecordWitness:
         self.names_strength = float(fact("scoring.record.names_strength").value)
         self.names_default = self._names_default()
         self.names = self.names_strength * self.names_default
-        self.columns = self._columns(np.full(n, START))
+        columns = [np.ones(n), homes.renewed_main, year_columns(homes.year)]
+        self.columns = np.column_stack(columns)[self.heard]
 
     def _names_default(self) -> np.ndarray:
         """Return the stated shares of the sides named, by state, (n_states, 4); 0 not used."""
@@ -84,22 +113,12 @@ class RecordWitness:
             out[k, truth if truth else 3] = right
         return out
 
-    def _columns(self, before: np.ndarray) -> np.ndarray:
-        """Return what error rates depend on, for homes with a record, (n_heard, n_columns)."""
-        era = np.eye(len(ERAS))[self.homes.era[self.heard]]
-        likely = np.clip(before[self.heard], -5.0, 3.0) - START
-        renewed = self.homes.renewed_main[self.heard]
-        return np.column_stack([np.ones(len(likely)), renewed, likely, era])
-
-    def learn(self, soft: np.ndarray, before: np.ndarray) -> None:
+    def learn(self, soft: np.ndarray) -> None:
         """Learn how often the record says lead where it is not so, and misses it where it is."""
         heard = self.heard
         if not heard.any():
             return
-        self.columns = self._columns(before)
-        visible = self.visible[self.known[heard]]
-        lead = np.where(visible, soft[heard], 0.0).sum(axis=1)
-        other = soft[heard].sum(axis=1) - lead
+        lead, other = self._split(soft)
         says, area = self.says_lead[heard], self.homes.area[heard]
         self.false_lead.learn(self.columns, area, says, other)
         self.missed_lead.learn(self.columns, area, ~says, lead)
@@ -110,13 +129,55 @@ class RecordWitness:
             self.names_strength,
         )
 
-    def weights(self, rng: np.random.Generator | None = None) -> np.ndarray:
-        """Return log-likelihood ratios of each state against none, (n_homes, n_states)."""
+    def _split(self, soft: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return how far each home with a record has lead on a side of which it speaks, or not."""
+        visible = self.visible[self.known[self.heard]]
+        lead = np.where(visible, soft[self.heard], 0.0).sum(axis=1)
+        return lead, soft[self.heard].sum(axis=1) - lead
+
+    @property
+    def slopes(self) -> np.ndarray:
+        """Coefficients of both error rates, false lead first."""
+        return np.concatenate([self.false_lead.slope_, self.missed_lead.slope_])
+
+    @property
+    def precision(self) -> np.ndarray:
+        """Stated precision of each of the :attr:`slopes`."""
+        return np.concatenate([self.false_lead.precision, self.missed_lead.precision])
+
+    def pulls(self, soft: np.ndarray) -> np.ndarray:
+        """Return how each home's record pulls at the :attr:`slopes`, (n_homes, n_slopes).
+
+        The derivative of its log-likelihood, the state summed out.
+        """
+        lead, other = self._split(soft)
+        says, area = self.says_lead[self.heard], self.homes.area[self.heard]
+        wrong = other * (says - self.false_lead.rate(self.columns, area))
+        missed = lead * (~says - self.missed_lead.rate(self.columns, area))
+        width = self.columns.shape[1]
+        out = np.zeros((len(self.heard), 2 * width))
+        out[self.heard, :width] = self.columns * wrong[:, None]
+        out[self.heard, width:] = self.columns * missed[:, None]
+        return out
+
+    def weights(
+        self, rng: np.random.Generator | None = None, slopes: np.ndarray | None = None
+    ) -> np.ndarray:
+        """Return log-likelihood ratios of each state against none, (n_homes, n_states).
+
+        Parameters
+        ----------
+        rng : Generator, optional
+            Draw the error rates from their posterior.
+        slopes : ndarray, optional
+            Instead of the learned :attr:`slopes`.
+        """
         out = np.zeros((len(self.heard), len(self.states)))
         heard = self.heard
         area, says = self.homes.area[heard], self.says_lead[heard]
-        false_lead = self.false_lead.rate(self.columns, area, rng)
-        missed = self.missed_lead.rate(self.columns, area, rng)
+        parts = [None, None] if slopes is None else np.split(slopes, 2)
+        false_lead = self.false_lead.rate(self.columns, area, rng, parts[0])
+        missed = self.missed_lead.rate(self.columns, area, rng, parts[1])
         if_not = np.log(np.where(says, false_lead, 1 - false_lead))
         if_so = np.log(np.where(says, 1 - missed, missed))
         visible = self.visible[self.known[heard]]

@@ -95,7 +95,7 @@ class WaterWitness:
         cells = table.reshape(-1, 2, N_BANDS, N_BANDS)[self.solder]
         return np.einsum("na,nsab,nb->ns", self.first, cells, self.flushed)
 
-    def learn(self, soft: np.ndarray, before: np.ndarray) -> None:
+    def learn(self, soft: np.ndarray) -> None:
         """Learn the shares, splitting each kit over its possible bands and states."""
         if not len(self.row):
             return

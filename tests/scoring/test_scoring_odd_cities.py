@@ -1,0 +1,129 @@
+"""Cities at the edge: all lead, no records, one area, one spot, separable, tiny."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import sparse
+
+from linemap.features import PlaceGraph
+from linemap.scoring import Evidence, LineModel
+
+Fit = Callable[..., LineModel]
+
+
+def sound(model: LineModel) -> pd.DataFrame:
+    """Return the scores of a model, all of whose answers are numbers that make sense."""
+    table = model.score()
+    assert np.isfinite(table.select_dtypes("number")).all(axis=None)
+    for name in ("p_lead", "p_low", "p_high"):
+        assert table[name].between(0, 1, inclusive="neither").all()
+    assert (table["p_low"] <= table["p_lead"]).all()
+    assert (table["p_lead"] <= table["p_high"]).all()
+    assert table["reason_1"].notna().all()
+    counts = model.expected_lead(pd.Series("all", index=table.index))
+    assert 0 <= counts["low"].iloc[0] <= counts["expected"].iloc[0]
+    assert counts["expected"].iloc[0] <= counts["high"].iloc[0] <= len(table)
+    assert model.kit_information().between(0, 0.5).all()
+    return table
+
+
+def seen(index: pd.Index, lead: np.ndarray) -> pd.DataFrame:
+    """Both sides of every home of ``index``, looked at along main work."""
+    one = pd.DataFrame(
+        {
+            "parcel_id": index,
+            "checked_on": pd.Timestamp("2024-01-01"),
+            "material": np.where(lead, "lead", "copper"),
+            "why": "main_work",
+        }
+    )
+    return pd.concat([one.assign(side=side) for side in ("utility", "customer")])
+
+
+@pytest.mark.parametrize("material", ["lead", "copper"])
+def test_all_records_alike(town, quick_fit: Fit, material: str) -> None:
+    lines = town.evidence.lines.assign(utility_material=material, customer_material=material)
+    p = sound(quick_fit(Evidence(lines=lines)))["p_lead"]
+    assert (p.mean() > 0.5) == (material == "lead")
+
+
+@pytest.mark.parametrize("lead", [True, False])
+def test_all_checks_alike(town, quick_fit: Fit, lead: bool) -> None:
+    half = town.features.index[::2]
+    p = sound(quick_fit(Evidence(checks=seen(half, np.full(len(half), lead)))))["p_lead"]
+    others = p.drop(half)
+    assert (others > 0.8).mean() > 0.9 if lead else (others < 0.2).mean() > 0.9
+
+
+def test_records_all_unknown_with_checks(town, quick_fit: Fit) -> None:
+    lines = town.evidence.lines.assign(utility_material="unknown", customer_material="unknown")
+    index = town.features.index[::4]
+    lead = town.truth["is_lead"].reindex(index).to_numpy(dtype=bool)
+    model = quick_fit(Evidence(lines=lines, checks=seen(index, lead)))
+    p = sound(model)["p_lead"]
+    assert model.describe()["sources"] == ["check"]
+    others = town.truth["is_lead"].reindex(p.index).astype(bool).drop(index)
+    assert p[others.index][others].mean() > p[others.index][~others].mean() + 0.1
+
+
+@pytest.mark.parametrize("area", ["N1", None])
+def test_one_single_area_or_none(town, quick_fit: Fit, area: str | None) -> None:
+    features = town.features.assign(area_id=pd.Categorical([area] * len(town.features)))
+    sound(quick_fit(town.evidence, features=features))
+
+
+def test_all_homes_at_one_spot(town, quick_fit: Fit) -> None:
+    n = len(town.features)
+    features = town.features.assign(x=500_000.0, y=4_000_000.0)
+    spot = np.array([500_000.0]), np.array([4_000_000.0])
+    graph = PlaceGraph(np.zeros(n, dtype=int), *spot, sparse.csr_matrix((1, 1)), "cells")
+    sound(quick_fit(town.evidence, features=features, graph=graph))
+
+
+def test_separable_by_year(town, quick_fit: Fit) -> None:
+    """Every home before 1940 seen to be lead, no later one: no slope runs away, order is kept."""
+    year = town.features["year_built"].fillna(town.features["neighbour_year"])
+    index = town.features.index[::2]
+    checks = seen(index, (year[index] < 1940).to_numpy())
+    p = sound(quick_fit(Evidence(checks=checks)))["p_lead"].drop(index)
+    old, new = p[year[p.index] < 1930], p[year[p.index] > 1950]
+    assert len(old) > 20
+    assert len(new) > 20
+    assert old.median() > 0.8
+    assert new.median() < 0.2
+
+
+@pytest.mark.parametrize("missing", [["year_built", "neighbour_year", "block_year"], ["main_year"]])
+def test_columns_without_a_value(town, quick_fit: Fit, missing: list[str]) -> None:
+    features = town.features.assign(**dict.fromkeys(missing, np.nan))
+    sound(quick_fit(town.evidence, features=features))
+
+
+def test_a_handful_of_homes(town, quick_fit: Fit) -> None:
+    features = town.features.iloc[:12]
+    graph = PlaceGraph(
+        np.arange(12) // 6,
+        np.array([0.0, 100.0]),
+        np.zeros(2),
+        sparse.csr_matrix(np.array([[0.0, 100.0], [100.0, 0.0]])),
+        "cells",
+    )
+    sound(quick_fit(town.evidence, features=features, graph=graph))
+
+
+def test_one_single_check(town, quick_fit: Fit) -> None:
+    index = town.features.index[:1]
+    p = sound(quick_fit(Evidence(checks=seen(index, np.array([True])))))["p_lead"]
+    assert p.idxmax() == index[0]
+
+
+def test_evidence_of_parcels_that_are_not_ours(town, quick_fit: Fit) -> None:
+    foreign = seen(pd.Index(["elsewhere 1", "elsewhere 2"]), np.array([True, True]))
+    checks = pd.concat([town.evidence.checks, foreign], ignore_index=True)
+    with_foreign = sound(quick_fit(replace(town.evidence, checks=checks)))
+    pd.testing.assert_frame_equal(with_foreign, quick_fit(town.evidence).score())
