@@ -20,7 +20,7 @@ import pyarrow as pa
 
 from linemap.database import Address, is_address, read_address, without_person
 from linemap.errors import DatabaseError, Effect, InputError, Problem
-from linemap.settings import split_part
+from linemap.references import split_part
 
 Format = Literal["delimited", "workbook", "parquet", "vector", "database"]
 

@@ -107,9 +107,20 @@ def test_words_that_are_not_understood_end_with_2(words, tmp_path):
 
 @pytest.mark.parametrize(
     "words",
-    [[], ["demo"], ["run"], ["store"], ["check"], ["prioritize"], ["map"], ["evaluate"], ["results"],
-     ["round", "open"], ["round", "close"]],
-)  # fmt: skip
+    [
+        [],
+        ["demo"],
+        ["run"],
+        ["store"],
+        ["check"],
+        ["prioritize"],
+        ["map"],
+        ["evaluate"],
+        ["results"],
+        ["round", "open"],
+        ["round", "close"],
+    ],
+)
 def test_every_command_explains_itself(words, tmp_path):
     done = linemap(*words, "--help", cwd=tmp_path)
     assert done.returncode == 0

@@ -3,7 +3,8 @@
 import pytest
 
 from linemap.errors import SettingsError
-from linemap.settings import Settings, load_settings, parse_settings, split_part
+from linemap.references import split_part
+from linemap.settings import Settings, load_settings, parse_settings
 from linemap.tables import INPUT_TABLES
 
 
