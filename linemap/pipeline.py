@@ -301,6 +301,7 @@ def gather(
         ),
         model=scored.model.describe(),
         expected=expected,
+        ages=lead_by_age(scored.model, city.parcels["year_built"]),
         evaluation=evaluation.to_dict(),
         evaluation_tables=evaluation.tables(),
         area_list=area_list,
@@ -315,6 +316,30 @@ def gather(
     )
 
 
+def lead_by_age(model: LineModel, year_built: pd.Series) -> pd.DataFrame:
+    """Return the mean probability of lead of homes by five years of building, with its interval.
+
+    Parameters
+    ----------
+    model : LineModel
+        Fitted.
+    year_built : Series
+        Of all homes [year]; NaN where not known.
+
+    Returns
+    -------
+    DataFrame
+        Index: first year of each five; columns ``mean``, ``low``, ``high`` (90 % interval of the
+        share of lead lines, by joint draws) and ``homes``.
+    """
+    five = (year_built // 5 * 5).dropna().astype(int)
+    counts = model.expected_lead(five)
+    counts.index = counts.index.astype(int)
+    homes = five.groupby(five).size().reindex(counts.index)
+    out = counts.div(homes, axis=0).rename(columns={"expected": "mean"}).assign(homes=homes)
+    return out.rename_axis("built_from")
+
+
 def _keep_tables(
     folder: Path, city: City, scored: Scored, homes: pd.DataFrame, findings: Findings
 ) -> None:
@@ -326,5 +351,6 @@ def _keep_tables(
     homes.to_parquet(tables / "homes.parquet")
     scored.pairs.to_parquet(tables / "pairs.parquet")
     scored.classes.to_parquet(tables / "classes.parquet")
+    findings.ages.to_parquet(tables / "ages.parquet")
     findings.area_list.to_parquet(tables / "area_list.parquet")
     findings.kit_list.to_parquet(tables / "kit_list.parquet")

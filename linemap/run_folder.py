@@ -157,6 +157,11 @@ class Run:
         return self._load("tables/classes.parquet", pd.read_parquet)
 
     @cached_property
+    def ages(self) -> pd.DataFrame:
+        """Mean probability of lead by five years of building, with 90 % interval and homes."""
+        return self._load("tables/ages.parquet", pd.read_parquet)
+
+    @cached_property
     def areas(self) -> pd.DataFrame:
         """Areas in order of the chosen aim, by the ``area_list`` contract."""
         return self._load("tables/area_list.parquet", pd.read_parquet)

@@ -42,6 +42,8 @@ class Findings:
         What the scoring model says of itself: sources, error rates, range, warnings.
     expected : DataFrame
         Expected lead lines with 90 % interval per area, and for the city in row ``(city)``.
+    ages : DataFrame
+        Mean probability of lead by five years of building, with interval and homes.
     evaluation : dict
         Content of ``evaluation.json``.
     evaluation_tables : dict of str to DataFrame
@@ -77,6 +79,7 @@ class Findings:
     water: dict[str, Any]
     model: dict[str, Any]
     expected: pd.DataFrame
+    ages: pd.DataFrame
     evaluation: dict[str, Any]
     evaluation_tables: dict[str, pd.DataFrame]
     area_list: pd.DataFrame

@@ -349,6 +349,8 @@ class LineModel:
                 "kind": self.graph_.kind,
                 "sd": place.sd,
                 "range_m": place.range_m,
+                "stretch": self.city_.anchor.stretch,
+                "shift": self.city_.anchor.shift,
                 "units": int(self.graph_.adjacency.shape[0]),
             },
             "witnesses": self.sources_.describe(),

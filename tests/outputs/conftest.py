@@ -177,6 +177,10 @@ def findings() -> Findings:
         expected=pd.DataFrame(
             {"expected": [130.0], "low": [100.0], "high": [160.0]}, index=["(city)"]
         ),
+        ages=pd.DataFrame(
+            {"mean": [0.4, 0.1], "low": [0.3, 0.05], "high": [0.5, 0.2], "homes": [30, 20]},
+            index=pd.Index([1920, 1960], name="built_from"),
+        ),
         evaluation={"headline": None, "headline_reason": "There were no checks."},
         evaluation_tables={},
         area_list=area_table(),

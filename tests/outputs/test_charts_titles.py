@@ -100,19 +100,20 @@ def test_weights_name_what_decided_and_add_up(weights, p, most):
     assert ends[-2] == pytest.approx(ends[-1]) == pytest.approx(sum(weights))
 
 
+def ages(start, mean, homes) -> pd.DataFrame:
+    table = pd.DataFrame({"mean": mean, "homes": homes}, index=pd.Index(start, name="built_from"))
+    return table.assign(low=0.5 * table["mean"], high=np.minimum(1.0, 1.2 * table["mean"]))
+
+
 def test_age_names_the_peak_even_where_it_is_not_the_oldest():
-    years = np.repeat([1902, 1922, 1943, 1962], 10)
-    p = np.repeat([0.3, 0.2, 0.9, 0.05], 10)
-    scores = pd.DataFrame({"p_lead": p}, index=[f"H{k}" for k in range(40)])
-    figure = charts.age_chart(scores, pd.Series(years, index=scores.index, dtype=float))
+    figure = charts.age_chart(ages([1900, 1920, 1940, 1960], [0.3, 0.2, 0.9, 0.05], 10))
     assert title(figure) == "Lead is most probable in homes built 1940 to 1944 (mean 90%, 10 homes)"
     assert "40 homes" in figure.axes[0].get_xlabel()
 
 
 def test_age_leaves_out_groups_of_a_few_homes():
-    scores = pd.DataFrame({"p_lead": [1.0] * 4 + [0.2] * 6}, index=range(10))
-    years = pd.Series([1900.0] * 4 + [1950.0] * 6)
-    assert "1950 to 1954 (mean 20%, 6 homes)" in title(charts.age_chart(scores, years))
+    few = ages([1900, 1950], [1.0, 0.2], [4, 6])
+    assert "1950 to 1954 (mean 20%, 6 homes)" in title(charts.age_chart(few))
 
 
 def pairs(first, flushed, verdict="usable") -> pd.DataFrame:
@@ -202,7 +203,6 @@ def test_claimed_of_an_open_round_claims_no_result():
     assert title(charts.claimed_chart(open_round)) == "20.0 lead lines claimed, before any result"
 
 
-NO_SCORES = pd.DataFrame({"p_lead": []}, dtype=float)
 SHORT = {
     "reliability": lambda: charts.reliability_chart(bins([], [])),
     "reliability of NaN": lambda: charts.reliability_chart(bins([np.nan], [np.nan])),
@@ -211,10 +211,8 @@ SHORT = {
     "learning": lambda: charts.learning_chart(pd.DataFrame()),
     "learning, one row": lambda: charts.learning_chart(learning([0.7, 0.8, 0.9]).head(1)),
     "weights": lambda: charts.weights_chart(pd.Series(dtype=float), p_lead=0.5, name="H"),
-    "age": lambda: charts.age_chart(NO_SCORES, pd.Series(dtype=float)),
-    "age of unknown": lambda: charts.age_chart(
-        pd.DataFrame({"p_lead": [0.5]}, index=["a"]), pd.Series([np.nan], index=["a"])
-    ),
+    "age": lambda: charts.age_chart(ages([], [], [])),
+    "age of a few": lambda: charts.age_chart(ages([1900], [0.5], [1])),
     "pairs": lambda: charts.pair_chart(pairs([], []), limit=15),
     "gap": lambda: charts.testing_gap_chart(areas([1.0, 2.0], [0.1, 0.1]).iloc[:0]),
     "gap without tests": lambda: charts.testing_gap_chart(areas([1.0, 2.0], [0.0, 0.0])),

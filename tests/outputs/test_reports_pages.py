@@ -275,7 +275,14 @@ def test_measures_stand_beside_the_age_rule_with_the_place_first():
 
 def test_witnesses_speak_in_plain_words():
     model = {
-        "place": {"kind": "street segments", "range_m": 900.0, "sd": 1.0, "units": 12},
+        "place": {
+            "kind": "street segments",
+            "range_m": 900.0,
+            "sd": 1.0,
+            "units": 12,
+            "stretch": 1.1,
+            "shift": 0.0,
+        },
         "witnesses": {
             "record": {
                 "homes": 100,

@@ -81,36 +81,24 @@ def weights_chart(weights: pd.Series, *, p_lead: float, name: str) -> Figure:
     return figure
 
 
-def age_chart(scores: pd.DataFrame, year_built: pd.Series) -> Figure:
+def age_chart(ages: pd.DataFrame) -> Figure:
     """Draw the mean probability of lead by year of building.
 
-    What it shows: the mean estimated probability of homes built in each five years, with the
-    range of the middle 80 % of homes. How to read it: it need not fall from old to new; a rise
-    in the middle is a building wave that still used lead.
+    What it shows: the mean estimated probability of homes built in each five years, with its
+    90 % interval. How to read it: it need not fall from old to new; a rise in the middle is a
+    building wave that still used lead. A wide band is an age of which little is known.
 
     Parameters
     ----------
-    scores : DataFrame
-        By the ``scores`` contract.
-    year_built : Series
-        Year built of the same homes; NaN where not known.
+    ages : DataFrame
+        Index: first year of each five years; columns ``mean``, ``low``, ``high`` [share] and
+        ``homes``.
 
     Returns
     -------
     Figure
     """
-    known = year_built.reindex(scores.index).dropna()
-    five = (known // 5 * 5).astype(int)
-    p = scores.loc[known.index, "p_lead"]
-    groups = p.groupby(five)
-    table = pd.DataFrame(
-        {
-            "mean": groups.mean(),
-            "low": groups.quantile(0.1),
-            "high": groups.quantile(0.9),
-            "homes": groups.size(),
-        }
-    )
+    table = ages
     table = table[table["homes"] >= FEWEST_OF_AN_AGE]
     if table.empty:
         return nothing_chart("Too few homes of known age to show lead by year built")
@@ -123,7 +111,7 @@ def age_chart(scores: pd.DataFrame, year_built: pd.Series) -> Figure:
     table = table.reindex(range(table.index.min(), table.index.max() + 5, 5))
     middle = table.index + 2
     axes.fill_between(middle, table["low"], table["high"], color=LIGHT, alpha=0.5, linewidth=0,
-                      label="middle 80% of homes")  # fmt: skip
+                      label="90 % interval of the mean")  # fmt: skip
     axes.plot(middle, table["mean"], color=DARK, marker="o", markersize=3.5, label="mean")
     axes.set_xlabel(f"year built ({int(table['homes'].sum()):,} homes, in five years)")
     axes.set(ylabel="estimated probability of lead", ylim=(0, 1.02))

@@ -77,9 +77,8 @@ def pictures(findings: Findings, *, action_level: float) -> dict[str, dict[str, 
         judged = learning.loc[learning["value"].notna(), "rows"].max()
         if judged >= charts.FEWEST_JUDGED:
             out["learning"] = picture(charts.learning_chart(learning), "learning")
-    if findings.parcels["year_built"].notna().sum() >= 100:
-        year = findings.parcels["year_built"]
-        out["age"] = picture(charts.age_chart(findings.scores, year), "age")
+    if findings.ages["homes"].sum() >= 100:
+        out["age"] = picture(charts.age_chart(findings.ages), "age")
     usable = findings.pairs[findings.pairs["verdict"].ne("not_usable")]
     if len(usable.dropna(subset=["first_high", "flushed_high"])):
         out["pairs"] = picture(charts.pair_chart(findings.pairs, limit=action_level), "pairs")

@@ -62,6 +62,9 @@ def _place(place: dict[str, Any]) -> list[str]:
         f"The likeness of neighbours fades out over about {place['range_m']:,.0f} m; between "
         f"places that differ as usual (one standard deviation) the odds of lead differ "
         f"{2.718281828 ** place['sd']:.1f}-fold.",
+        f"All odds by building and place were then stretched {place['stretch']:.2f} times and "
+        f"their logarithm moved by {place['shift']:+.2f}, so that they agree best with evidence that "
+        "they had not heard.",
     ]
 
 
@@ -100,6 +103,11 @@ def _answers(said: dict[str, Any]) -> list[str]:
             else "with a lead line"
         )
         words.append(f"Asked {what} ({last} against homes without lead): {'; '.join(parts)}.")
+    if "repeats_record" in said:
+        words.append(
+            f"Where a record names a pipe, an estimated {share(said['repeats_record'])} of "
+            "residents repeat it instead of looking; an answer that agrees counts the less for it."
+        )
     return words
 
 
