@@ -241,7 +241,8 @@ def protocol_cautions(
             Caution(
                 "blocks_too_small",
                 f"Blocks of {block_m:.0f} m instead of {wanted_m:.0f} m: larger ones would leave "
-                f"too few. Neighbours resemble each other over about {range_m:.0f} m, so figures "
+                f"too few. Checked lines of one age still resemble each other over about "
+                f"{range_m:.0f} m, so figures "
                 "under blocks still flatter a little.",
             )
         )

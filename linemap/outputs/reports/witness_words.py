@@ -59,12 +59,13 @@ def _place(place: dict[str, Any]) -> list[str]:
     where = place.get("kind", "places")
     return [
         f"Homes share what is known by {where} ({counted(place.get('units'), 'place')}).",
-        f"The likeness of neighbours fades out over about {place['range_m']:,.0f} m; between "
-        f"places that differ as usual (one standard deviation) the odds of lead differ "
+        "What age and use leave open is alike among neighbours; that likeness fades out over about "
+        f"{place['range_m']:,.0f} m, and between places that differ as usual (one "
+        "standard deviation) the odds of lead differ "
         f"{2.718281828 ** place['sd']:.1f}-fold.",
         f"All odds by building and place were then stretched {place['stretch']:.2f} times and "
-        f"their logarithm moved by {place['shift']:+.2f}, so that they agree best with evidence that "
-        "they had not heard.",
+        f"their logarithm moved by {place['shift']:+.2f}, so that they agree best with evidence "
+        "that they had not heard.",
     ]
 
 
