@@ -31,6 +31,9 @@ MONTHS = [
     "december",
 ]
 
+REWRITE = "Write all dates of this column as YYYY-MM-DD."
+"""What helps where no setting can."""
+
 _CLOCK = (
     r"(?:[T ]\s*[0-9]{1,2}:[0-9]{2}(?::[0-9]{2}(?:\.[0-9]+)?)?\s*(?:[AaPp]\.?[Mm]\.?)?"
     r"\s*(?:Z|UTC|[+-][0-9]{2}:?[0-9]{2})?)?"
@@ -115,12 +118,15 @@ class DateOrder:
         The question, empty if there is none.
     certain : bool
         False if nothing may be read before the question is answered.
+    against : tuple of str
+        Cells that make the question one.
     """
 
     day_first: bool = False
     reason: str = ""
     remedy: str = ""
     certain: bool = True
+    against: tuple[str, ...] = ()
 
 
 def date_order(texts: Iterable[str], *, day_first: bool | None = None) -> DateOrder:
@@ -131,7 +137,8 @@ def date_order(texts: Iterable[str], *, day_first: bool | None = None) -> DateOr
     texts : iterable of str
         The different cells of one column.
     day_first : bool, optional
-        The answer, if it is known.
+        The answer, if it is known. A cell that can only be read the other way round speaks
+        against it: then no cell of the column that could be read either way can be trusted.
 
     Returns
     -------
@@ -139,14 +146,16 @@ def date_order(texts: Iterable[str], *, day_first: bool | None = None) -> DateOr
 
     Examples
     --------
+    >>> date_order(["12/31/2024", "3/4/2024"], day_first=True).certain
+    False
     >>> date_order(["5/31/2024", "5/4/2024"]).reason
     ''
     >>> date_order(["31/5/2024", "5/4/2024"]).certain
     False
     """
-    if day_first is not None:
-        return DateOrder(day_first)
-    only_day_first, only_month_first, either = "", "", ""
+    only_day_first: list[str] = []
+    only_month_first: list[str] = []
+    either: list[str] = []
     for text in texts:
         match = _YEAR_LAST.fullmatch(text.strip())
         if not match or match[1] == match[3]:
@@ -154,26 +163,50 @@ def date_order(texts: Iterable[str], *, day_first: bool | None = None) -> DateOr
         as_day = _day(match[4], match[3], match[1]) is not None
         as_month = _day(match[4], match[1], match[3]) is not None
         if as_day and as_month:
-            either = min(either, text) if either else text
+            either.append(text)
         elif as_day:
-            only_day_first = min(only_day_first, text) if only_day_first else text
+            only_day_first.append(text)
         elif as_month:
-            only_month_first = min(only_month_first, text) if only_month_first else text
-    if only_day_first and (either or only_month_first):
+            only_month_first.append(text)
+    if day_first is not None:
+        against = only_month_first if day_first else only_day_first
+        return _contradicted(day_first, against) if against else DateOrder(day_first)
+    if only_day_first and only_month_first:
         return DateOrder(
-            reason=f"some dates have the day first ({only_day_first}); "
-            + (
-                f"{only_month_first} has the month first."
-                if only_month_first
-                else f"{either} could be read either way."
-            ),
-            remedy="Set day_first = true or false under [city], or write dates as 2024-05-31.",
+            reason=f"some dates have the day first ({min(only_day_first)}); "
+            f"{min(only_month_first)} has the month first.",
+            remedy=REWRITE,
             certain=False,
+            against=tuple(only_day_first),
+        )
+    if only_day_first and either:
+        return DateOrder(
+            reason=f"some dates have the day first ({min(only_day_first)}); {min(either)} could "
+            "be read either way.",
+            remedy="Set day_first = true under [city] if the day comes first in every file, or "
+            "write the dates of this column as YYYY-MM-DD.",
+            certain=False,
+            against=tuple(only_day_first),
         )
     if either and not only_month_first:
         return DateOrder(
-            reason=f"dates such as {either} were read as month/day/year; nothing in the column "
-            "shows whether that is right.",
+            reason=f"dates such as {min(either)} were read as month/day/year; nothing in the "
+            "column shows whether that is right.",
             remedy="If the day comes first, set day_first = true under [city].",
         )
     return DateOrder(day_first=bool(only_day_first))
+
+
+def _contradicted(day_first: bool, against: list[str]) -> DateOrder:
+    """Return that the answer in the settings cannot be right for a column."""
+    other = "month" if day_first else "day"
+    return DateOrder(
+        day_first,
+        reason=f"{min(against)} can only have the {other} first, but [city] says "
+        f"day_first = {str(day_first).lower()}.",
+        remedy=f"If the {other} comes first in every file, set day_first = "
+        f"{str(not day_first).lower()}; if only in this column, write its dates as YYYY-MM-DD, "
+        "which are read alike under either setting; if only in these rows, mend them.",
+        certain=False,
+        against=tuple(against),
+    )

@@ -13,6 +13,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as pc
 import shapely
 
 from linemap.errors import InputError, InputWarning, Problem
@@ -184,6 +185,7 @@ def _understand(
     """Turn text into values of the contract."""
     found: dict[str, pd.Series] = {}
     problems: list[Problem] = []
+    stops: list[Problem] = []
     for name, column in contract(source.table).items():
         if name not in picked or column.kind == "geometry":
             continue
@@ -194,7 +196,10 @@ def _understand(
                 [word for word in text.unique().to_pylist() if word], day_first=dialect.day_first
             )
             if not order.certain:
-                raise source.refusal(order.reason, order.remedy, column=name)
+                rows = _rows_of(text, order.against, index)
+                reason = f"{order.reason.removesuffix('.')} ({rows})."
+                stops.append(source.problem(reason, order.remedy, column=name))
+                continue
             if order.reason:
                 problems.append(
                     source.problem(order.reason, order.remedy, column=name, effect="note")
@@ -204,10 +209,21 @@ def _understand(
         found[name] = read_cells(text, column, index, codes, day_first=order.day_first)
         if column.kind == "material" and source.table == "lines":
             found[name] = found[name].fillna("unknown")
+    if stops:
+        raise InputError(stops)
     for name in dialect.extra if source.table == "parcels" else ():
         if name not in found:
             found[name] = _extra(_array(raw.text, picked[name]), index)
     return pd.DataFrame(found, index=index), problems
+
+
+def _rows_of(text: pa.Array, words: Sequence[str], index: pd.Index, *, most: int = 10) -> str:
+    """Name the rows in which some words stand."""
+    there = pc.fill_null(pc.is_in(text, value_set=pa.array(words, pa.string())), False)
+    rows = index[there.to_numpy(zero_copy_only=False)]
+    named = ", ".join(str(row) for row in rows[:most])
+    more = f" and {len(rows) - most:,} more" if len(rows) > most else ""
+    return f"{'row' if len(rows) == 1 else 'rows'} {named}{more}"
 
 
 def _array(table: pa.Table, name: str) -> pa.Array:

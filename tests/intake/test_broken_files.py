@@ -201,8 +201,9 @@ STOPS = {
         {},
         [
             "checks.csv, table checks, column checked_on: some dates have the day first "
-            "(31/5/2024); 1/6/2024 could be read either way. Set day_first = true or false "
-            "under [city], or write dates as 2024-05-31."
+            "(31/5/2024); 1/6/2024 could be read either way (row 1). Set day_first = true under "
+            "[city] if the day comes first in every file, or write the dates of this column as "
+            "YYYY-MM-DD."
         ],
     ),
     "both orders of day and month": (
@@ -214,8 +215,8 @@ STOPS = {
         {},
         [
             "checks.csv, table checks, column checked_on: some dates have the day first "
-            "(31/5/2024); 6/13/2024 has the month first. Set day_first = true or false under "
-            "[city], or write dates as 2024-05-31."
+            "(31/5/2024); 6/13/2024 has the month first (row 1). Write all dates of this column "
+            "as YYYY-MM-DD."
         ],
     ),
     "no place": (

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from linemap.errors import InputError
 from linemap.intake import parse_date, read_city
 from linemap.intake.dates import date_order
 
@@ -129,6 +130,45 @@ def test_the_answer_in_the_settings_is_used(small_city):
         "2024-05-31",
         "2024-06-01",
     ]
+
+
+@pytest.mark.parametrize(
+    ("day_first", "proof", "other"), [(True, "12/31/2024", "month"), (False, "31/12/2024", "day")]
+)
+def test_an_answer_that_the_column_contradicts_stops_the_job(small_city, day_first, proof, other):
+    """Common practice, no source: one proof of the other order makes every date doubtful."""
+
+    def spoil(text):
+        return text.replace("2024-05-31", "03/04/2024").replace("2024-06-01", proof)
+
+    settings = small_city({"city": {"day_first": day_first}}, checks=spoil)
+    with pytest.raises(InputError) as stopped:
+        read_city(settings)
+    (problem,) = stopped.value.problems
+    assert (problem.file, problem.table, problem.column) == ("checks.csv", "checks", "checked_on")
+    assert f"{proof} can only have the {other} first" in problem.reason
+    assert "(row 2)" in problem.reason
+    assert f"day_first = {str(not day_first).lower()}" in problem.remedy
+    assert "YYYY-MM-DD" in problem.remedy
+
+
+def test_a_column_written_by_iso_8601_mends_one_file_of_another_order(small_city):
+    def europe(text):
+        return text.replace("2024-05-31", "31/5/2024").replace("2024-06-01", "1/6/2024")
+
+    settings = small_city({"city": {"day_first": True}}, checks=europe)
+    intake = read_city(settings)  # the kits hold ISO dates
+    assert intake.problems == []
+    assert intake.city.kits["collected_on"].dt.month.eq(3).all()
+
+
+def test_all_columns_of_the_wrong_order_are_named_at_once(small_city):
+    def america(text):
+        return text.replace("2024-03-01", "3/31/2024").replace("2024-03-04", "4/30/2024")
+
+    with pytest.raises(InputError) as stopped:
+        read_city(small_city({"city": {"day_first": True}}, kits=america))
+    assert [p.column for p in stopped.value.problems] == ["collected_on", "received_on"]
 
 
 def test_dates_in_the_future_are_not_judged(small_city):
