@@ -28,6 +28,15 @@ _PATHS = 4000
 _EDGE = 1e-4
 _SHIFTS = (-1.0, -0.5, 0.0, 0.5, 1.0)
 _SLOPES = (0.5, 1.0, 1.5)
+_CLAIMS = {
+    "hit rate": "the chances of the very homes that were checked",
+    "hit rate of the list": "what the whole list promised",
+    "return rate": "the chances of a usable return",
+}
+_WHICH_ANSWERED = (
+    " The homes that were checked had lower chances than the list on average, and these are not "
+    "refuted: ask which homes answered before doubting the probabilities."
+)
 
 
 @dataclass(frozen=True)
@@ -225,6 +234,10 @@ def control_charts(log: pd.DataFrame, *, seed: int, false_alarm: float = FALSE_A
         _martingale_chart(with_chance, hits, false_alarm),
     ]
     alarms = pd.DataFrame([alarm for _, alarm in charts])
+    raised = alarms.set_index("chart")["alarm"]
+    only_the_list = raised["hit rate of the list"] and not raised["hit rate"]
+    if only_the_list and with_chance["p_lead_at_send"].mean() < promised.mean():
+        alarms.loc[alarms["chart"] == "hit rate of the list", "sentence"] += _WHICH_ANSWERED
     return Charts(pd.concat([points for points, _ in charts], ignore_index=True), alarms)
 
 
@@ -253,10 +266,11 @@ def _cusum_chart(
             f" A fall to half would be flagged within 100 checks with a chance of {power:.0%}, "
             f"a false alarm in {HORIZON:,} checks has {false_alarm:.0%}."
         )
-    fell = f"the {name} has fallen well below what was claimed (claimed {_mean(p)}, "
-    return _chart(
-        name, "cumulative sum (Page; Steiner et al.)", rows, hits, values, limit, fell, words
-    )
+    rate = "return rate" if name == "return rate" else "hit rate"
+    asked = f"the {rate}, held against {_CLAIMS[name]}"
+    fell = f"{asked}, has fallen well below it (claimed {_mean(p)}, "
+    method = "cumulative sum (Page; Steiner et al.)"
+    return _chart(name, method, rows, hits, values, limit, fell, words, asked)
 
 
 def _martingale_chart(
@@ -267,7 +281,8 @@ def _martingale_chart(
     words = f" A false alarm ever has a chance of at most {false_alarm:.0%}."
     off = f"the probabilities of lead do not fit what was found (claimed {_mean(p)}, "
     limit = float(-np.log(false_alarm))
-    return _chart("calibration", "test martingale (Ville)", rows, hits, values, limit, off, words)
+    method, asked = "test martingale (Ville)", "calibration"
+    return _chart("calibration", method, rows, hits, values, limit, off, words, asked)
 
 
 def _chart(
@@ -279,6 +294,7 @@ def _chart(
     limit: float,
     trouble: str,
     words: str,
+    asked: str,
 ) -> tuple[pd.DataFrame, dict[str, Any]]:
     """Return the points of a chart and its first alarm in words."""
     points = pd.DataFrame(
@@ -293,9 +309,9 @@ def _chart(
     over = np.flatnonzero(values > limit)
     first = int(over[0]) if len(over) else None
     if not len(values):
-        sentence = f"No alarm for {name}: nothing to judge yet."
+        sentence = f"No alarm for {asked}: nothing to judge yet."
     elif first is None:
-        sentence = f"No alarm for {name} in {len(values):,} checks.{words}"
+        sentence = f"No alarm for {asked}, in {len(values):,} checks.{words}"
     else:
         sentence = (
             f"ALARM at check {first + 1:,} ({points['round_id'][first]}): {trouble}"

@@ -121,6 +121,17 @@ def test_a_list_not_followed_shows_in_the_lists_chart_only() -> None:
     assert alarms.loc["hit rate of the list", "alarm"]
     assert not alarms.loc["hit rate", "alarm"]
     assert alarms.loc["return rate", "alarm"]
+    listed, checked = alarms.loc[["hit rate of the list", "hit rate"], "sentence"]
+    assert "held against what the whole list promised, has fallen" in listed
+    assert "No alarm for the hit rate, held against the chances of the very homes" in checked
+    assert "ask which homes answered" in listed
+    assert "ask which homes answered" not in checked
+
+
+def test_when_the_probabilities_fail_nobody_is_sent_to_look_at_who_answered() -> None:
+    sentences = control_charts(_log(400, 3, truth=0.4), seed=1).sentences()
+    assert sum(s.startswith("ALARM") for s in sentences) == 3
+    assert not any("which homes answered" in s for s in sentences)
 
 
 def test_charts_of_an_empty_log_say_there_is_nothing_to_judge() -> None:
