@@ -11,6 +11,9 @@ from linemap.outreach.eligibility import column_or, require_columns
 from linemap.outreach.problem import NO_CAP, Bools, GroupRule, Ints
 from linemap.settings import OutreachSettings
 
+FAR_ABOVE = 1.25
+"""Times its share of expected lead from which a floor is said to exceed it; our choice."""
+
 THIRDS = ("lowest", "middle", "highest")
 
 
@@ -27,7 +30,7 @@ class Limit:
     rule : GroupRule
         Over the eligible homes; a floor is lowered where fewer homes are left than it asks for.
     notes : tuple of str
-        What was lowered.
+        What was lowered, and what exceeds the group's part of expected lead.
     """
 
     key: str
@@ -170,6 +173,12 @@ def limits_on(homes: pd.DataFrame, eligible: pd.Series, limits: OutreachSettings
             _share(low_share, kits),
         ),
     ]
+    found = [
+        _with_excess(one, chosen["p_lead"].to_numpy(dtype=float), kits)
+        if one.key in ("group", "floor_renters", "floor_low_income")
+        else one
+        for one in found
+    ]
     if limits.per_segment is not None:
         title = f"the limit of {limits.per_segment} per street segment"
         found.append(limit("per_segment", title, segments, 0, per_segment))
@@ -183,6 +192,20 @@ def _floor_share(p_lead: pd.Series, inside: pd.Series, fixed: float, kits_to_lea
     """
     share_of_lead = p_lead[inside].sum() / max(p_lead.sum(), 1e-12)
     return float(max(fixed, min(kits_to_lead * share_of_lead, 1.0)))
+
+
+def _with_excess(limit: Limit, p_lead: np.ndarray, kits: int) -> Limit:
+    """Say so where a group's floor is far above its share of expected lead."""
+    inside = limit.rule.codes == 0
+    floor = int(limit.rule.floor.sum()) / kits
+    part = float(p_lead[inside].sum() / max(p_lead.sum(), 1e-12))
+    if floor <= FAR_ABOVE * part:
+        return limit
+    note = (
+        f"{limit.title[0].upper()}{limit.title[1:]}: this floor exceeds {FAR_ABOVE:g} times the "
+        f"group's share of expected lead ({floor:.0%} of the kits, {part:.0%} of the lead)."
+    )
+    return replace(limit, notes=(*limit.notes, note))
 
 
 def _share(share: float, kits: int) -> int:

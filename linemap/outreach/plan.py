@@ -9,7 +9,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from linemap.errors import ArgumentError
 from linemap.outreach.eligibility import (
     column_or,
     left_out_table,
@@ -110,6 +109,8 @@ class KitPlan(Spoken):
 
     def sentences(self) -> list[str]:
         """Say what the list holds, what it promises and what each limit costs."""
+        if not len(self.kits):
+            return [*self.notes, CAUTION]
         arms = self.kits["arm"].value_counts()
         left_out = self.left_out.itertuples()
         return [
@@ -183,11 +184,12 @@ def choose_kits(
     Returns
     -------
     KitPlan
+        With an empty list, and a note that says why, if no home may be sent a kit.
 
     Raises
     ------
     ArgumentError
-        If the homes lack a column or no home may be sent a kit.
+        If the homes lack a column.
     LimitsError
         If the limits contradict each other; the message names them.
 
@@ -200,13 +202,7 @@ def choose_kits(
     reason = reason_left_out(homes, limits, today=today)
     eligible = reason.isna()
     if not eligible.any():
-        raise ArgumentError(
-            "no home may be sent a kit. "
-            + " ".join(
-                f"{row.homes:,} homes: {row.meaning}."
-                for row in left_out_table(reason).itertuples()
-            )
-        )
+        return _empty_plan(homes, reason, limits, seed=seed, today=today)
     chosen = homes[eligible.to_numpy()]
     worth = kit_value(homes, limits.value)[eligible.to_numpy()]
     rules = limits_on(homes, eligible, limits)
@@ -248,6 +244,36 @@ def choose_kits(
             *_notes(ask, kits),
             *([f"Chance of return: {homes.attrs['returns']}"] if "returns" in homes.attrs else []),
         ),
+        limits=limits,
+        made_on=today,
+        seed=seed,
+    )
+
+
+def _empty_plan(
+    homes: pd.DataFrame, reason: pd.Series, limits: OutreachSettings, *, seed: int, today: date
+) -> KitPlan:
+    """Return a plan without kits, for a city of which no home may be sent one."""
+    left_out = left_out_table(reason)
+    design = AuditDesign(eligible=0, certain=0, frame=0, drawn=0, seed=seed)
+    worth = kit_value(homes, limits.value).iloc[:0]
+    kits = _kit_rows(homes.iloc[:0], worth, np.array([], dtype=object), design)
+    kits = kits.assign(rank=0, week=0, why=pd.Series(dtype=object))
+    columns = [*contract("kit_list"), *(name for name in MORE_COLUMNS if name in kits)]
+    kits = complete_table(kits, "kit_list")[columns]
+    why = "; ".join(f"{row.homes:,} homes: {row.meaning}" for row in left_out.itertuples())
+    return KitPlan(
+        kits=kits,
+        audit=kits.assign(frame=0, drawn=0, seed=seed),
+        design=design,
+        value=0.0,
+        bound=0.0,
+        gap=0.0,
+        expected_returns=0.0,
+        expected_finds=0.0,
+        prices=pd.DataFrame(columns=["limit", "expected_finds", "price", "sentence"]),
+        left_out=left_out,
+        notes=(f"The list is empty: no home may be sent a kit ({why}).",),
         limits=limits,
         made_on=today,
         seed=seed,

@@ -12,7 +12,7 @@ from scipy.stats import chisquare
 
 from linemap.errors import ArgumentError, LimitsError
 from linemap.intake import check_table
-from linemap.outreach import KitPlan, choose_kits, income_third
+from linemap.outreach import KitPlan, choose_kits, fairness, income_third
 from linemap.outreach.plan import draw_audit
 from linemap.settings import GroupLimit, OutreachSettings, ValueSettings
 
@@ -207,6 +207,21 @@ def test_settings_that_contradict_each_other_name_themselves(make_homes: Homes) 
         _plan(homes, floor_low_income=0.6, cap_per_area=2, floor_per_area=0)
 
 
+@pytest.mark.parametrize(("fixed", "said"), [(0.6, True), (0.0, False)])
+def test_a_floor_far_above_the_groups_share_of_lead_says_so(
+    make_homes: Homes, fixed: float, said: bool
+) -> None:
+    homes = make_homes()
+    low = income_third(homes).eq("lowest")
+    homes.loc[low, "p_lead"] *= 0.3
+    plan = _plan(homes, floor_low_income=fixed)
+    notes = [note for note in plan.notes if "this floor exceeds 1.25 times" in note]
+    assert [n.startswith("The floor of 60% for the lowest-income third") for n in notes] == (
+        [True] if said else []
+    )
+    assert set(notes) <= set(plan.sentences())
+
+
 def test_prices_are_what_dropping_the_limit_would_give(make_homes: Homes) -> None:
     homes = make_homes()
     settings = {
@@ -246,11 +261,16 @@ def test_words_beside_the_list_warn_and_explain(make_homes: Homes) -> None:
     assert audit.str.startswith("drawn at random from").all()
 
 
-def test_no_eligible_home_is_an_error_that_says_why(make_homes: Homes) -> None:
+def test_without_an_eligible_home_the_list_is_empty_and_says_why(make_homes: Homes) -> None:
     homes = make_homes(20)
     homes["inventory_class"] = "lead"
-    with pytest.raises(ArgumentError, match="20 homes: known lead"):
-        _plan(homes)
+    plan = _plan(homes)
+    assert len(plan.kits) == len(plan.audit) == 0
+    assert list(plan.kits.columns) == list(_plan(make_homes(60)).kits.columns)
+    first, *caution = plan.sentences()
+    assert first.startswith("The list is empty: no home may be sent a kit (20 homes: known lead")
+    assert "not cleared" in caution[0]
+    assert (fairness(homes, plan)["kits"] == 0).all()
     with pytest.raises(ArgumentError, match="p_return"):
         _plan(homes.drop(columns="p_return"))
 
