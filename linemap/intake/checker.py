@@ -12,6 +12,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from linemap.errors import Effect, InputError, Problem
+from linemap.intake.codes import section_of, unknown_codes
 from linemap.tables import KEYS, Column, complete_table, contract
 
 SPREADSHEET_ERRORS = ("#REF!", "#DIV/0!", "#VALUE!", "#NAME?", "#NUM!", "#NULL!", "#SPILL!")
@@ -92,6 +93,10 @@ def check_table(
         values = frame[column.name]
         missing = values.isna().to_numpy()
         wrong, reason, remedy = _outside(values, missing, column)
+        if column.kind in ("enum", "material") and wrong.any():
+            codes = values[wrong]
+            if len(codes.unique()) > 1 or (wrong & bad_rows).any():
+                problems.append(unknown_codes(codes, column, table, file))
         if column.required:
             note(
                 missing & ~bad_rows,
@@ -161,11 +166,10 @@ def _outside(values: pd.Series, missing: np.ndarray, column: Column) -> tuple[np
     """Return which values lie outside the contract, the reason and the remedy."""
     if column.kind in ("enum", "material"):
         wrong = ~values.isin(column.allowed).to_numpy() & ~missing
-        section = "material" if column.kind == "material" else column.name
         return (
             wrong,
             f"this is not one of {', '.join(column.allowed)}.",
-            f"Correct it, or translate your code under [values.{section}].",
+            f"Correct it, or translate your code under {section_of(column)}.",
         )
     if column.kind in ("number", "integer"):
         numbers = pd.to_numeric(values, errors="coerce").to_numpy(float)

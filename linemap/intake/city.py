@@ -14,6 +14,7 @@ import pandas as pd
 from linemap.database import is_address
 from linemap.errors import InputError, Problem
 from linemap.intake.checker import SAME_KEY
+from linemap.intake.codes import with_code_faults
 from linemap.intake.joins import match_ids, place_parcels, place_sites
 from linemap.intake.places import check_inside, to_metres, working_crs
 from linemap.intake.reading import Dialect, Loaded, load_table, nothing_left, warn_of
@@ -93,7 +94,7 @@ def read_city(settings: Settings, *, tell: Callable[[str], None] | None = None) 
     _settle_results(desk, confirmed=settings.city.units_confirmed)
     desk.stop_if_nothing_left()
     if desk.stops:
-        raise InputError(list(dict.fromkeys(desk.stops)), others=desk.problems)
+        raise InputError(with_code_faults(desk.stops, desk.problems), others=desk.problems)
     tables: dict[str, Any] = {
         name: _in_order(loaded.table, name) for name, loaded in desk.loaded.items()
     }

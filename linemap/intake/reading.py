@@ -20,6 +20,7 @@ from linemap.errors import InputError, InputWarning, Problem
 from linemap.intake import database, delimited, shapefiles, workbook
 from linemap.intake.cells import parse_number, read_cells
 from linemap.intake.checker import check_table, row_problems
+from linemap.intake.codes import with_code_faults
 from linemap.intake.columns import pick_columns
 from linemap.intake.dates import date_order
 from linemap.intake.places import WGS84, middle, name_crs, read_crs
@@ -127,18 +128,22 @@ def load_table(source: Source, dialect: Dialect) -> Loaded:
 
 
 def nothing_left(source: Source, rows_in: int, problems: Sequence[Problem]) -> InputError:
-    """Return the error that no row of a table can be used, with the commonest reason."""
+    """Return the error that no row of a table can be used.
+
+    With the commonest reason, and the unknown codes of every column.
+    """
     rows = [p for p in problems if p.effect == "row" and p.table == source.table]
     (column, reason, remedy), _ = Counter((p.column, p.reason, p.remedy) for p in rows).most_common(
         1
     )[0]
     example = next(p.value for p in rows if (p.column, p.reason) == (column, reason))
-    return source.refusal(
+    stop = source.problem(
         f"none of the {rows_in:,} rows can be used. Most often: {reason}",
         remedy,
         column=column,
         value=example,
     )
+    return InputError(with_code_faults([stop], [p for p in problems if p.table == source.table]))
 
 
 def _names(source: Source) -> list[str]:

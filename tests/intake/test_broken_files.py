@@ -189,7 +189,14 @@ STOPS = {
         [
             "lines.csv, table lines, column utility_material [LD]: none of the 4 rows can be "
             "used. Most often: this is not one of lead, galvanized, copper, plastic, iron, "
-            "brass, other, unknown. Correct it, or translate your code under [values.material]."
+            "brass, other, unknown. Correct it, or translate your code under [values.material].",
+            "lines.csv, table lines, column utility_material: 3 codes are unknown: "
+            '"CU" = "..." (2 rows), "LD" = "..." (1 row), "Uknown" = "..." (1 row). Put them '
+            "under [values.material], each with one of lead, galvanized, copper, plastic, iron, "
+            "brass, other, unknown.",
+            "lines.csv, table lines, column customer_material: 2 codes are unknown: "
+            '"CU" = "..." (1 row), "LD" = "..." (1 row). Put them under [values.material], each '
+            "with one of lead, galvanized, copper, plastic, iron, brass, other, unknown.",
         ],
     ),
     "day and month": (
