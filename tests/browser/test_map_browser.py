@@ -47,7 +47,7 @@ def test_every_home_is_drawn_when_asked(laptop, city):
 def test_legend_tells_homes_apart_in_words(laptop):
     page = laptop.open("staff.html", "#draw=homes")
     words = page.inner_text("#legend")
-    for said in ("not ruled out", "80 to 100 %", "heavy outline", "hatched", "ringed dot"):
+    for said in ("not ruled out", "80 to 100%", "heavy outline", "hatched", "ringed dot"):
         assert said in words
 
 
@@ -58,7 +58,7 @@ def test_slider_counts_what_passes(laptop, city):
         page.keyboard.press("ArrowRight")
     laptop.settle()
     p = city["scores"]["p_lead"]
-    assert page.inner_text("#least-words") == "a probability of at least 60 %"
+    assert page.inner_text("#least-words") == "a probability of at least 60%"
     text = page.inner_text("#count")
     assert number(text, r"([\d,]+) of") == int((p >= 0.6).sum())
     assert number(text, r"([\d,]+) more are held back") == int((p < 0.6).sum())
@@ -94,7 +94,7 @@ def test_filters_reach_the_figures_of_areas_and_hexagons(laptop, city):
 def test_tested_share_of_areas(laptop, area_list):
     page = laptop.open("staff.html", "#measure=tested")
     best = area_list["tested_share"].max()
-    assert page.inner_text("#list li:first-child button").endswith(f"{best * 100:.0f} %")
+    assert page.inner_text("#list li:first-child button").endswith(f"{best * 100:.0f}%")
 
 
 def test_search_opens_the_card_of_the_home(laptop, city):
@@ -135,9 +135,9 @@ def test_card_adds_up_and_warns(laptop, city):
     weights = [0.0 if text == "none" else float(text.replace("−", "-")) for text in shown]
     assert sum(weights[:-1]) == pytest.approx(weights[-1], abs=1e-9)
     assert 1 / (1 + np.exp(-weights[-1])) == pytest.approx(row["p_lead"], abs=0.0015)
-    assert card.startswith(f"{row['p_lead'] * 100:.0f} %")
-    assert f"90 % interval: {row['p_low'] * 100:.0f} % to {row['p_high'] * 100:.0f} %" in card
-    assert row["reason_1"] in card
+    assert card.startswith(f"{row['p_lead'] * 100:.0f}%")
+    assert f"90% interval: {row['p_low'] * 100:.0f}% to {row['p_high'] * 100:.0f}%" in card
+    assert row["reason_1"].replace(" %", "%") in card
     assert row["basis"] in card
     assert "The probability never sets the class." in card
     assert "Beyond the data" in card
@@ -254,7 +254,7 @@ def test_area_card_gives_interval_rank_and_a_way_in(laptop):
     page = laptop.open("staff.html")
     page.click("#list li:first-child button")
     card = page.inner_text("#card-body")
-    assert "90 % interval" in card
+    assert "90% interval" in card
     assert "Rank 1 of the areas" in card
     page.click("#card-body button")
     page.wait_for_timeout(800)

@@ -111,7 +111,7 @@ def age_chart(ages: pd.DataFrame) -> Figure:
     table = table.reindex(range(table.index.min(), table.index.max() + 5, 5))
     middle = table.index + 2
     axes.fill_between(middle, table["low"], table["high"], color=LIGHT, alpha=0.5, linewidth=0,
-                      label="90 % interval of the mean")  # fmt: skip
+                      label="90% interval of the mean")  # fmt: skip
     axes.plot(middle, table["mean"], color=DARK, marker="o", markersize=3.5, label="mean")
     axes.set_xlabel(f"year built ({int(table['homes'].sum()):,} homes, in five years)")
     axes.set(ylabel="estimated probability of lead", ylim=(0, 1.02))

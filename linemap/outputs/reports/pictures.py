@@ -22,8 +22,8 @@ HOW_TO_READ = {
     "gain": "Go down the list of checked homes from the left: the higher a line, the fewer visits "
     "for the same finds. The homes were held out by place.",
     "learning": "A line that still climbs at the right says that more checks would help.",
-    "age": "The line is the mean estimate by year built, the band holds the middle 80% of homes. "
-    "It need not fall with age.",
+    "age": "The line is the mean estimate by year built, the band is the 90% interval of "
+    "that mean. It need not fall with age.",
     "pairs": "Each point is a kit. Far right and low points to the tap and the house plumbing, "
     "high up to the line. A point in the lower left corner rules nothing out.",
     "claimed": "The bar is the 95% interval of the forecast that was frozen before any result, "

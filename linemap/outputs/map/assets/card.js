@@ -44,7 +44,7 @@ linemap.drawCard = function ({ id, areaName, chance, flags, card, cautions }) {
       { class: "chance" },
       el("strong", {}, percent(chance)),
       " estimated probability that any part of this line is lead. ",
-      `90 % interval: ${percent(card.low)} to ${percent(card.high)}.`
+      `90% interval: ${percent(card.low)} to ${percent(card.high)}.`
     ),
     linemap.intervalBar(chance, card.low, card.high),
   ];
@@ -70,7 +70,7 @@ linemap.drawCard = function ({ id, areaName, chance, flags, card, cautions }) {
     section(
       "Why",
       card.reasons.length
-        ? list(card.reasons.map(linemap.sentence))
+        ? list(card.reasons.map((text) => linemap.sentence(text).replaceAll(" %", "%")))
         : el("p", {}, "No single piece of evidence stands out.")
     ),
     section("Weights of evidence", linemap.waterfall(card.weights))
@@ -125,7 +125,7 @@ linemap.intervalBar = function (chance, low, high) {
       el(
         "text",
         { x: x(share), y: 28, "text-anchor": ["start", "middle", "end"][share * 2] },
-        `${share * 100} %`
+        `${share * 100}%`
       )
     )
   );

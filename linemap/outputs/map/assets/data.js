@@ -55,9 +55,9 @@ linemap.whole = (number) => Math.round(number).toLocaleString("en-US");
 
 /* A share in words that never claims certainty. */
 linemap.percent = function (share) {
-  if (share < 0.01) return "under 1 %";
-  if (share > 0.99) return "over 99 %";
-  return `${Math.round(share * 100)} %`;
+  if (share < 0.01) return "under 1%";
+  if (share > 0.99) return "over 99%";
+  return `${Math.round(share * 100)}%`;
 };
 
 /* Web Mercator: shared by homes, hexagons and areas. */

@@ -30,7 +30,7 @@ linemap.Filters = class {
   words() {
     if (!this.any) return "All homes are shown.";
     const parts = [
-      this.least ? `a probability of at least ${this.percent} %` : null,
+      this.least ? `a probability of at least ${this.percent}%` : null,
       this.area >= 0 ? `a place in ${this.areas[this.area].name}` : null,
       this.unknown ? "an unknown line" : null,
       this.listed ? "a place on the next list of kits" : null,

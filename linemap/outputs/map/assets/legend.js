@@ -10,7 +10,7 @@ linemap.homeLegend = function ({ colours, bands }) {
     const strips = part.map((fill, k) =>
       el("rect", { x: 1.5 + k * width, y: 2, width, height: 14, fill })
     );
-    return legendRow(swatch("none", "", strips), `${low} to ${high} %: ${words}`);
+    return legendRow(swatch("none", "", strips), `${low} to ${high}%: ${words}`);
   });
   const lines = [0, 8, 16, 24].map((x) =>
     el("line", { x1: x, y1: 16, x2: x + 14, y2: 2, stroke: mid, "stroke-width": 3 })

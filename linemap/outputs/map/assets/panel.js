@@ -90,7 +90,7 @@ linemap.zoneParts = function (zone, extra = []) {
   const interval =
     zone.low === null || zone.low === undefined
       ? ""
-      : ` (90 % interval ${linemap.whole(zone.low)} to ${linemap.whole(zone.high)})`;
+      : ` (90% interval ${linemap.whole(zone.low)} to ${linemap.whole(zone.high)})`;
   return [
     el(
       "table",

@@ -61,7 +61,7 @@ linemap.startStaff = async function (map, page) {
       map.fitBounds(L.latLngBounds(areas[filters.area].rings.flat(2)));
     if (what === "address" && state.get("home")) find(state.get("home"));
     byId("least-words").textContent = filters.least
-      ? `a probability of at least ${filters.percent} %`
+      ? `a probability of at least ${filters.percent}%`
       : "any probability";
     byId("filter-words").textContent = filters.words();
     shown = "";

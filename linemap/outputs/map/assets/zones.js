@@ -33,7 +33,7 @@ linemap.limits = function (values, share, steps) {
 
 linemap.figure = function (value, measure) {
   if (value === null) return "not shown";
-  if (linemap.MEASURES[measure].share) return `${Math.round(value * 100)} %`;
+  if (linemap.MEASURES[measure].share) return `${Math.round(value * 100)}%`;
   return value > 0 && value < 1 ? "under 1" : linemap.whole(value);
 };
 
@@ -110,7 +110,7 @@ linemap.ZoneLayer = class {
 
   short(value) {
     if (value === null) return "–";
-    if (linemap.MEASURES[this.measure].share) return `${Math.round(value * 100)} %`;
+    if (linemap.MEASURES[this.measure].share) return `${Math.round(value * 100)}%`;
     return value > 0 && value < 0.5 ? "<1" : linemap.whole(value);
   }
 
@@ -123,7 +123,7 @@ linemap.ZoneLayer = class {
   legend() {
     const { share } = linemap.MEASURES[this.measure];
     const text = (value) =>
-      share ? `${+(value * 100).toFixed(1)} %` : Number(value.toFixed(2)).toLocaleString("en-US");
+      share ? `${+(value * 100).toFixed(1)}%` : Number(value.toFixed(2)).toLocaleString("en-US");
     const rows = this.colours.map((colour, k) =>
       linemap.legendRow(
         linemap.swatch(colour),
