@@ -240,6 +240,11 @@ def test_right_heading_claims_no_more_than_the_interval():
     assert right_heading({"headline": headline}, pd.DataFrame()) == (
         "13% of homes can be called lead, and 92% of those calls were right"
     )
+    missed = right_heading({"headline": headline | {"precision": 0.46}}, pd.DataFrame())
+    assert missed == (
+        "A list meant to hold 90% lead named 13% of homes and missed its promise: 46% of its "
+        "lines were lead"
+    )
 
 
 def test_water_heading_reads_the_action_level():

@@ -11,6 +11,9 @@ import pandas as pd
 from linemap.outputs.reports.limits_of_data import group_words
 from linemap.outputs.reports.numbers import count, counted, share
 
+PROMISED = 0.9
+"""Share of lead that a list of homes called lead is meant to hold."""
+
 
 def headings(
     *,
@@ -75,10 +78,13 @@ def right_heading(evaluation: dict[str, Any], baselines: pd.DataFrame) -> str:
     """Say whether the order of the scores beats the age rule, held out by place."""
     headline = evaluation.get("headline")
     if headline and headline.get("listed"):
-        return (
-            f"{share(headline['callable_share'])} of homes can be called lead, and "
-            f"{share(headline['precision'])} of those calls were right"
-        )
+        named, right = share(headline["callable_share"]), share(headline["precision"])
+        if headline["precision"] < PROMISED:
+            return (
+                f"A list meant to hold {share(PROMISED)} lead named {named} of homes and missed "
+                f"its promise: {right} of its lines were lead"
+            )
+        return f"{named} of homes can be called lead, and {right} of those calls were right"
     if not baselines.empty:
         rows = baselines[
             (baselines["method"] == "age rule")
