@@ -7,7 +7,7 @@ a home is gathered here from what the earlier stages found.
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -72,12 +72,7 @@ def part_of(scored: Scored, homes: pd.Index) -> tuple[pd.DataFrame, PlaceGraph, 
     rows = np.flatnonzero(scored.features.index.isin(homes))
     if len(rows) == len(scored.features):
         return scored.features, scored.graph, scored.evidence
-    told = {
-        f.name: table[table["parcel_id"].isin(homes)]
-        for f in fields(scored.evidence)
-        if (table := getattr(scored.evidence, f.name)) is not None
-    }
-    return scored.features.iloc[rows], scored.graph.part(rows), replace(scored.evidence, **told)
+    return scored.features.iloc[rows], scored.graph.part(rows), scored.evidence.of(homes)
 
 
 def _from_area(city: City, column: str) -> pd.Series:
@@ -158,10 +153,25 @@ def rounds_so_far(settings: Settings) -> list[dict[str, Any]]:
     return [book.round_report(name) for name in book.rounds()["round_id"]]
 
 
+def rounds_log(settings: Settings) -> pd.DataFrame:
+    """Return the kits of all rounds in the ledger beside the settings; empty if there is none."""
+    path = ledger_path(settings)
+    if path.is_file():
+        return Ledger(path).log()
+    return pd.DataFrame(
+        {
+            "round_id": pd.Series(dtype=str),
+            "parcel_id": pd.Series(dtype=str),
+            "sent_on": pd.Series(dtype="datetime64[ns]"),
+            "listed": pd.Series(dtype=bool),
+            "outcome": pd.Series(dtype=str),
+        }
+    )
+
+
 def review_so_far(settings: Settings) -> dict[str, Any]:
     """Return what all closed rounds together tell; empty while none is closed."""
-    path = ledger_path(settings)
-    log = Ledger(path).log() if path.is_file() else pd.DataFrame({"outcome": []})
+    log = rounds_log(settings)
     if log["outcome"].isna().all():
         return {}
     quiet = settings.outreach.quiet_days

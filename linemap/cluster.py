@@ -30,11 +30,11 @@ from typing import Any, Literal
 from linemap.errors import ArgumentError, ClusterError, LinemapError, RunFolderError
 from linemap.outputs import write_cities
 from linemap.pipeline import run
-from linemap.printing import Tell, watched
+from linemap.printing import Tell, silent, watched
 from linemap.run_folder import write_json
 from linemap.run_record import versions
 from linemap.settings import load_settings
-from linemap.whole_folder import replaced_files
+from linemap.whole_folder import refuse_others, replaced_files
 
 Engine = Literal["here", "dask"]
 
@@ -123,7 +123,7 @@ def run_cities(
     """
     out = Path(out).absolute()
     planned = _plan(files)
-    _refuse_strangers(out)
+    refuse_others(out, RECORD, "runs of several cities")
     done = {city.settings: city for city in planned if city.error}
     ready = sorted((city for city in planned if not city.error), key=_size, reverse=True)
     with _engine(engine, scheduler, workers) as work, watched(tell, len(planned)) as told:
@@ -151,7 +151,7 @@ def run_city(city: CityRun, out: str) -> CityRun:
                 "machine must share the folder of the results and those of the inputs."
             )
         with _one_at_a_time:
-            finished = run(load_settings(city.settings), Path(out) / city.folder, tell=_silent)
+            finished = run(load_settings(city.settings), Path(out) / city.folder, tell=silent)
         error, info = "", finished.info
     except LinemapError as fault:
         error, info = str(fault), {}
@@ -167,10 +167,6 @@ def run_city(city: CityRun, out: str) -> CityRun:
         versions(),
         round(time.perf_counter() - start, 1),
     )
-
-
-def _silent(_: str) -> None:
-    """Say nothing: what a worker prints ends in its log."""
 
 
 def _describe_fault(fault: Exception) -> str:
@@ -216,14 +212,6 @@ def _size(city: CityRun) -> int:
     """Return the bytes of a city's parcels: the largest begins first, so that none ends late."""
     path = load_settings(city.settings).path("parcels")
     return path.stat().st_size if path is not None else 0
-
-
-def _refuse_strangers(out: Path) -> None:
-    if out.is_dir() and any(out.iterdir()) and not (out / RECORD).is_file():
-        raise RunFolderError(
-            f"{out} holds files that are not runs of several cities, so nothing was written. "
-            "Choose an empty or new folder with --out."
-        )
 
 
 def _write(out: Path, planned: Sequence[CityRun], done: dict[str, CityRun], engine: str) -> None:

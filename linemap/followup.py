@@ -12,7 +12,7 @@ from typing import Any
 
 import pandas as pd
 
-from linemap.assembly import group_columns, ledger_path
+from linemap.assembly import group_columns, rounds_log
 from linemap.evaluation import PROTOCOLS, Evaluation
 from linemap.intake import read_city, read_samples, read_table
 from linemap.outputs import draw_map as draw_city
@@ -23,7 +23,7 @@ from linemap.outputs import (
     write_evaluation,
     write_kit_files,
 )
-from linemap.outreach import KitPlan, Ledger, choose_kits, fairness, rank_areas
+from linemap.outreach import KitPlan, choose_kits, fairness, rank_areas
 from linemap.pipeline import evaluate_scores, run, score_city
 from linemap.printing import Tell, watched
 from linemap.run_folder import Run, free_name, read_record, recorded_settings, write_json
@@ -59,7 +59,7 @@ def prioritize(run: Run, *, rounds: Sequence[str] | None = None, **changes: Any)
         If the limits contradict each other.
     """
     limits = outreach_with(run.settings.outreach, changes)
-    log = _rounds_log(run)
+    log = rounds_log(run.settings)
     if rounds is not None:
         log = log[log["round_id"].isin(rounds)]
     sent = log[log["listed"]].groupby("parcel_id")["sent_on"].max().reindex(run.homes.index)
@@ -86,21 +86,6 @@ def list_areas(run: Run, plan: KitPlan) -> pd.DataFrame:
     return rank_areas(run.homes, expected, plan, plan.limits.aim, seed=run.settings.scoring.seed)
 
 
-def _rounds_log(run: Run) -> pd.DataFrame:
-    """Return the kits of the rounds in the ledger beside the settings, empty if there is none."""
-    path = ledger_path(run.settings)
-    if path.is_file():
-        return Ledger(path).log()
-    return pd.DataFrame(
-        {
-            "round_id": pd.Series(dtype=str),
-            "parcel_id": pd.Series(dtype=str),
-            "sent_on": pd.Series(dtype="datetime64[ns]"),
-            "listed": pd.Series(dtype=bool),
-        }
-    )
-
-
 def write_list(run: Run, plan: KitPlan, out: str | Path | None = None) -> Path:
     """Write a list of kits in every form that people use, its areas and its fairness.
 
@@ -124,7 +109,7 @@ def write_list(run: Run, plan: KitPlan, out: str | Path | None = None) -> Path:
         write_csv(fairness(run.homes, plan, group_columns(plan.limits)), work / "fairness.csv")
         made = {
             "limits": plan.limits.model_dump(mode="json"),
-            "rounds": _rounds_log(run)["round_id"].drop_duplicates().tolist(),
+            "rounds": rounds_log(run.settings)["round_id"].drop_duplicates().tolist(),
         }
         write_json(work / CHOICE_FILE, made)
     return place

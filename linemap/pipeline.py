@@ -40,7 +40,7 @@ from linemap.outreach import (
     fairness,
     rank_areas,
 )
-from linemap.printing import Tell, watched
+from linemap.printing import Tell, silent, watched
 from linemap.run_folder import Run, write_json
 from linemap.run_record import run_record
 from linemap.scoring import Evidence, LineModel, probability
@@ -62,10 +62,6 @@ STAGES = (
 """What a run does, in order; a progress bar takes one step for each."""
 
 
-def _silent(_: str) -> None:
-    """Say nothing."""
-
-
 class Stopwatch:
     """Seconds spent in each stage of a run."""
 
@@ -82,7 +78,7 @@ class Stopwatch:
         self.seconds[name] = round(time.perf_counter() - start, 3)
 
 
-def check(settings: Settings, *, tell: Tell = _silent) -> Intake:
+def check(settings: Settings, *, tell: Tell = silent) -> Intake:
     """Read and check all input files; score nothing.
 
     Parameters
@@ -123,7 +119,7 @@ def score_city(city: City, settings: Settings, *, watch: Stopwatch | None = None
     EvidenceError
         If there are neither checks nor records to learn from.
     """
-    watch = watch or Stopwatch(_silent)
+    watch = watch or Stopwatch(silent)
     with watch.stage(STAGES[1]):
         classes = classify_lines(
             city.lines,
@@ -167,7 +163,7 @@ def evaluate_scores(
     settings: Settings,
     *,
     protocols: Sequence[str] | None = None,
-    tell: Tell = _silent,
+    tell: Tell = silent,
 ) -> Evaluation:
     """Refit with checks hidden and hold the answers against them.
 
@@ -242,8 +238,11 @@ def run(settings: Settings, out: str | Path, *, tell: Tell | None = None) -> Run
         with watch.stage(STAGES[6]):
             as_of = last_day(city, settings)
             homes = homes_table(city, scored, settings, intake.opted_out)
-            plan, area_list = choose(homes, scored, settings, as_of)
-            findings = gather(intake, scored, evaluation, homes, plan, area_list, settings, as_of)
+            by_area = scored.model.expected_lead(homes["area_id"])
+            plan, area_list = choose(homes, by_area, settings, as_of)
+            findings = gather(
+                intake, scored, evaluation, homes, plan, area_list, by_area, settings, as_of
+            )
         with watch.stage(STAGES[7]):
             write_outputs(findings, folder)
             _keep_tables(folder, city, scored, homes, findings)
@@ -252,13 +251,12 @@ def run(settings: Settings, out: str | Path, *, tell: Tell | None = None) -> Run
 
 
 def choose(
-    homes: pd.DataFrame, scored: Scored, settings: Settings, as_of: date
+    homes: pd.DataFrame, by_area: pd.DataFrame, settings: Settings, as_of: date
 ) -> tuple[KitPlan, pd.DataFrame]:
-    """Choose homes for the next kits and rank the areas."""
-    plan = choose_kits(homes, settings.outreach, seed=settings.scoring.seed, today=as_of)
-    expected = scored.model.expected_lead(homes["area_id"])
+    """Choose homes for the next kits and rank the areas by their expected lead lines."""
     seed = settings.scoring.seed
-    return plan, rank_areas(homes, expected, plan, settings.outreach.aim, seed=seed)
+    plan = choose_kits(homes, settings.outreach, seed=seed, today=as_of)
+    return plan, rank_areas(homes, by_area, plan, settings.outreach.aim, seed=seed)
 
 
 def gather(
@@ -268,15 +266,15 @@ def gather(
     homes: pd.DataFrame,
     plan: KitPlan,
     area_list: pd.DataFrame,
+    by_area: pd.DataFrame,
     settings: Settings,
     as_of: date,
 ) -> Findings:
     """Bring together everything that the pages and lists are written from."""
     city = intake.city
     everywhere = pd.Series("(city)", index=homes.index)
-    by_area = scored.model.expected_lead(homes["area_id"])
-    by_area.index = by_area.index.astype(object)
-    expected = pd.concat([scored.model.expected_lead(everywhere), by_area])
+    expected = pd.concat([scored.model.expected_lead(everywhere), by_area.rename(index=str)])
+    said = scored.model.describe()
     return Findings(
         settings=settings,
         as_of=as_of,
@@ -299,7 +297,7 @@ def gather(
             line_diameter_in=city.parcels["line_diameter_in"],
             seed=settings.scoring.seed,
         ),
-        model=scored.model.describe(),
+        model=said,
         expected=expected,
         ages=lead_by_age(scored.model, city.parcels["year_built"]),
         evaluation=evaluation.to_dict(),
@@ -312,7 +310,7 @@ def gather(
         learn=homes["learn"],
         rounds=rounds_so_far(settings),
         review=review_so_far(settings),
-        cannot_tell=[*scored.model.describe()["warnings"], *evaluation.warnings],
+        cannot_tell=[*said["warnings"], *evaluation.warnings],
     )
 
 

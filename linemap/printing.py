@@ -18,6 +18,10 @@ from rich.table import Table
 Tell = Callable[[str], None]
 
 
+def silent(_: str) -> None:
+    """Say nothing."""
+
+
 @contextmanager
 def watched(tell: Tell | None, steps: int) -> Iterator[Tell]:
     """Give the caller's own teller; without one, a bar wherever somebody is looking on.
@@ -41,7 +45,7 @@ def in_notebook() -> bool:
 def progress(steps: int, quiet: bool) -> Iterator[Tell]:
     """Give a function to call at the start of each step; a bar shows in a terminal or notebook."""
     if quiet:
-        yield lambda _: None
+        yield silent
         return
     if in_notebook():
         yield from _notebook_steps(steps)

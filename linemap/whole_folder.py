@@ -156,9 +156,14 @@ def _refuse_strangers(out: Path) -> None:
         raise RunFolderError(f"{out} is a link. Name the folder itself with --out.")
     if out.exists() and not out.is_dir():
         raise RunFolderError(f"{out} is a file, not a folder. Choose another --out.")
-    if out.is_dir() and any(out.iterdir()) and not (out / RUN_FILE).is_file():
+    refuse_others(out, RUN_FILE, "a linemap run")
+
+
+def refuse_others(out: Path, mark: str, ours: str) -> None:
+    """Refuse a folder with files in it that lacks the file by which ours are known."""
+    if out.is_dir() and any(out.iterdir()) and not (out / mark).is_file():
         raise RunFolderError(
-            f"{out} holds files that are not a linemap run, so nothing was written. "
+            f"{out} holds files that are not {ours}, so nothing was written. "
             "Choose an empty or new folder with --out."
         )
 

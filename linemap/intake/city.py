@@ -135,7 +135,7 @@ class _Desk:
             source = open_source(_place(name, settings), table, file=name)
             self.sources[table] = source
             self.loaded[table] = loaded = load_table(source, dialect)
-            self.inputs += [loaded.content] if loaded.content else fingerprints(source)
+            self.inputs += _prints(source, loaded)
         except InputError as error:
             self.stops += error.problems
         except MemoryError:
@@ -272,6 +272,11 @@ def _place(name: str, settings: Settings) -> str | Path:
     return name if is_address(name) else Path(settings.folder) / name
 
 
+def _prints(source: Source, loaded: Loaded) -> list[dict[str, Any]]:
+    """Return size and hash of what was read, or of the files where they can be read again."""
+    return [loaded.content] if loaded.content else fingerprints(source)
+
+
 def _in_order(table: pd.DataFrame, name: str) -> Any:
     """Return a table sorted by its key, with a plain index."""
     keys = [table[key].astype(str) for key in KEYS[name]]
@@ -382,5 +387,4 @@ def _opt_outs(settings: Settings) -> tuple[tuple[str, ...], list[dict[str, Any]]
         return (), []
     source = open_source(_place(name, settings), "opt_out", file=name)
     loaded = load_table(source, Dialect(settings.columns.get("opt_out", {}), {}))
-    inputs = [loaded.content] if loaded.content else fingerprints(source)
-    return tuple(sorted(set(loaded.table["parcel_id"]))), inputs
+    return tuple(sorted(set(loaded.table["parcel_id"]))), _prints(source, loaded)

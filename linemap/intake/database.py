@@ -20,7 +20,7 @@ import shapely
 
 from linemap.database import Address, connected
 from linemap.errors import DatabaseError
-from linemap.intake.shapefiles import MOST_ROWS
+from linemap.intake.shapefiles import MOST_ROWS, shapes_from_wkb
 from linemap.intake.source import RawTable, Source
 
 if TYPE_CHECKING:
@@ -165,14 +165,8 @@ def _digest(digest: Any, values: Iterable[str | bytes | None]) -> int:
 def _drawn(source: Source, found: list[np.ndarray]) -> tuple[np.ndarray, Any]:
     """Return shapes and their reference system from the binary form that PostGIS stores."""
     raw = np.concatenate(found) if found else np.array([], dtype=object)
-    try:
-        shapes = shapely.from_wkb(raw, on_invalid="ignore")
-    except NotImplementedError:
-        raise source.refusal(
-            "some shapes are curves, which cannot be used.",
-            "Make a view of them with ST_CurveToLine and name the view.",
-            column="geometry",
-        ) from None
+    curves = "Make a view of them with ST_CurveToLine and name the view."
+    shapes = shapes_from_wkb(source, raw, curves)
     systems = np.unique(shapely.get_srid(shapes[~shapely.is_missing(shapes)]))
     if len(systems) > 1:
         raise source.refusal(

@@ -93,13 +93,8 @@ def read_vector(source: Source, wanted: list[str], *, shapes: bool) -> RawTable:
             drawn = None
             if shapes and info["geometry_type"] is not None:
                 name = meta["geometry_name"] or "wkb_geometry"
-                drawn = shapely.from_wkb(table.column(name).to_numpy(), on_invalid="ignore")
-        except NotImplementedError:
-            raise source.refusal(
-                "some shapes are curves, which cannot be used.",
-                "Export the layer with its curves turned into straight lines.",
-                column="geometry",
-            ) from None
+                curves = "Export the layer with its curves turned into straight lines."
+                drawn = shapes_from_wkb(source, table.column(name).to_numpy(), curves)
         except UNREADABLE as error:
             raise _damaged(source, error) from None
     notes = [
@@ -112,6 +107,29 @@ def read_vector(source: Source, wanted: list[str], *, shapes: bool) -> RawTable:
     ]
     rows = np.arange(1, len(table) + 1)
     return RawTable(text, rows, drawn, meta["crs"], notes)
+
+
+def shapes_from_wkb(source: Source, raw: np.ndarray, curves: str) -> np.ndarray:
+    """Return shapes from their binary form; those that are no shapes are missing.
+
+    Parameters
+    ----------
+    source : Source
+    raw : ndarray of bytes
+    curves : str
+        Remedy where some are curves.
+
+    Raises
+    ------
+    InputError
+        If some are curves.
+    """
+    try:
+        return np.asarray(shapely.from_wkb(raw, on_invalid="ignore"))
+    except NotImplementedError:
+        raise source.refusal(
+            "some shapes are curves, which cannot be used.", curves, column="geometry"
+        ) from None
 
 
 def parquet_names(source: Source) -> list[str]:

@@ -49,15 +49,16 @@ UNREADABLE = (
 
 
 @contextmanager
-def _sheet(source: Source, *, formulas: bool = False) -> Iterator[Any]:
-    """Open the named or first sheet; turn every fault of the file into a refusal.
+def _sheet(source: Source, *, formulas: bool = False) -> Iterator[tuple[Any, bool]]:
+    """Give the named or first sheet, and whether the file holds formulas.
 
-    With ``formulas`` the cells give their formulas instead of the stored results.
+    Every fault of the file becomes a refusal. With ``formulas`` the cells give their formulas
+    instead of the stored results.
     """
     book = None
     _refuse_swollen_parts(source)
     try:
-        _holds_formulas(source)  # and no row is so long that it could not be held
+        holds = _holds_formulas(source)  # and no row is so long that it could not be held
         book = openpyxl.load_workbook(source.path, read_only=True, data_only=not formulas)
         names = [sheet.title for sheet in book.worksheets]
         if not names:
@@ -69,7 +70,7 @@ def _sheet(source: Source, *, formulas: bool = False) -> Iterator[Any]:
             )
         sheet: Any = book[name]
         sheet.reset_dimensions()
-        yield sheet
+        yield sheet, holds
     except UNREADABLE as error:
         raise source.refusal(
             "the spreadsheet is damaged.",
@@ -107,7 +108,7 @@ def _header(values: tuple[Any, ...]) -> list[str]:
 
 def column_names(source: Source) -> list[str]:
     """Return the names in the first row."""
-    with _sheet(source) as sheet:
+    with _sheet(source) as (sheet, _):
         names = _header(next(sheet.iter_rows(max_row=1, values_only=True), ()))
     if not any(name.strip() for name in names):
         raise source.refusal(
@@ -136,8 +137,7 @@ def read_columns(source: Source, wanted: list[str]) -> RawTable:
     """
     cells: list[list[str | None]] = [[] for _ in wanted]
     numbers: list[int] = []
-    with _sheet(source) as sheet:
-        formulas = _holds_formulas(source)
+    with _sheet(source) as (sheet, formulas):
         names = _header(next(sheet.iter_rows(max_row=1, values_only=True), ()))
         places = [names.index(name) for name in wanted]
         lines = sheet.iter_rows(max_col=max(places, default=0) + 1, values_only=True)
@@ -171,7 +171,7 @@ def _unsaved(source: Source, wanted: list[str], places: list[int]) -> list[Probl
     A program that is not a spreadsheet may write formulas without working them out.
     """
     found = []
-    with _sheet(source) as results, _sheet(source, formulas=True) as written:
+    with _sheet(source) as (results, _), _sheet(source, formulas=True) as (written, _):
         pairs = zip(
             results.iter_rows(min_row=2, values_only=True),
             written.iter_rows(min_row=2, values_only=True),

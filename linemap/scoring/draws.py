@@ -15,6 +15,10 @@ CHUNK = 20_000
 """Homes handled at a time, so that memory does not grow with the city."""
 
 
+Z90 = 1.6448536269514722
+"""Half width of a 90 % interval in standard deviations."""
+
+
 def widened(log_odds: np.ndarray, variance: np.ndarray) -> np.ndarray:
     """Return the middle of log-odds with a variance whose mean probability is that of ``log_odds``.
 
@@ -23,10 +27,6 @@ def widened(log_odds: np.ndarray, variance: np.ndarray) -> np.ndarray:
     MacKay (1992), Neural Computation 4, 720-736: mean of a logistic curve over a normal.
     """
     return np.asarray(log_odds * np.sqrt(1.0 + np.pi / 8.0 * variance))
-
-
-Z90 = 1.6448536269514722
-"""Half width of a 90 % interval in standard deviations."""
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
 import pandas as pd
@@ -39,7 +40,7 @@ class Evidence:
     answers: pd.DataFrame = field(default_factory=_no_answers)
 
     def __post_init__(self) -> None:
-        for name in ("lines", "checks", "pairs", "answers"):
+        for name in (f.name for f in fields(self)):
             if "parcel_id" not in getattr(self, name).columns:
                 raise ArgumentError(f"the table {name} has no column parcel_id. Join it first.")
 
@@ -48,12 +49,14 @@ class Evidence:
 
         Rows of one parcel keep their order: of several forms the last counts.
         """
-        return Evidence(
-            *(
-                getattr(self, name).sort_values("parcel_id", kind="stable")
-                for name in ("lines", "checks", "pairs", "answers")
-            )
-        )
+        return self._each(lambda table: table.sort_values("parcel_id", kind="stable"))
+
+    def of(self, homes: pd.Index) -> Evidence:
+        """Return what is known of some homes alone."""
+        return self._each(lambda table: table[table["parcel_id"].isin(homes)])
+
+    def _each(self, change: Callable[[pd.DataFrame], pd.DataFrame]) -> Evidence:
+        return replace(self, **{f.name: change(getattr(self, f.name)) for f in fields(self)})
 
 
 @dataclass(frozen=True)

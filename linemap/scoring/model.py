@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any, Literal, Protocol
 
 import numpy as np
@@ -191,23 +192,37 @@ class LineModel:
             )
         self.prior_ = self.city_.prior
         self.place_ = self.city_.before - self.city_.prior
-        n_draws = 40 if len(features) <= MANY_HOMES else 12
-        self.rate_draws_ = rate_draws(
-            self.sources_,
-            self.city_.before,
-            n_draws=n_draws,
-            rng=np.random.default_rng([self.seed, 2]),
-        )
-        self.variance_ = self.city_.variance + np.var(self.rate_draws_, axis=0)
+        for worked_out in ("_weights", "_rate_draws", "_variance"):
+            vars(self).pop(worked_out, None)
         return self
 
     def weights(self) -> pd.DataFrame:
         """Return the weights of all parts [log-odds], one column ``weight_<part>`` each."""
+        return self._weights.copy()
+
+    @cached_property
+    def _weights(self) -> pd.DataFrame:
+        """Weights of all parts, worked out once for each fit."""
         parts = {"prior": self.prior_, "place": self.place_}
         parts |= self.sources_.testimony(teaching=False).parts()
         return pd.DataFrame(
             {f"weight_{name}": parts[name] for name in PARTS}, index=self.features_.index
         )
+
+    @cached_property
+    def _rate_draws(self) -> list[np.ndarray]:
+        """What the sources say under draws of their error rates; only intervals need them."""
+        return rate_draws(
+            self.sources_,
+            self.city_.before,
+            n_draws=40 if len(self.features_) <= MANY_HOMES else 12,
+            rng=np.random.default_rng([self.seed, 2]),
+        )
+
+    @cached_property
+    def _variance(self) -> np.ndarray:
+        """Posterior variance of each home's log-odds, for curves, places and error rates."""
+        return np.asarray(self.city_.variance + np.var(self._rate_draws, axis=0))
 
     def score(self) -> pd.DataFrame:
         """Return probability, interval, weights and reasons of every home.
@@ -219,9 +234,9 @@ class LineModel:
             weights add up to the log-odds of ``p_lead``; ``p_low`` to ``p_high`` is a 90 %
             interval of the probability, for what is not known of curves, places and error rates.
         """
-        weights = self.weights()
+        weights = self._weights
         total = weights.to_numpy().sum(axis=1)
-        variance = self.variance_ + float(fact("scoring.model_error").value["home"]) ** 2
+        variance = self._variance + float(fact("scoring.model_error").value["home"]) ** 2
         spread = Z90 * np.sqrt(variance)
         out = pd.DataFrame({"p_lead": expit(total)}, index=weights.index)
         out["p_low"] = expit(total - spread)
@@ -249,13 +264,13 @@ class LineModel:
         aligned = groups.reindex(self.features_.index).astype("category")
         names = aligned.cat.categories
         code = aligned.cat.codes.to_numpy()
-        total = self.weights().to_numpy().sum(axis=1)
+        total = self._weights.to_numpy().sum(axis=1)
         counts = group_counts(
             self.city_.x,
             self.graph_.unit,
             self.city_.draws,
-            widened(total, self.variance_) - (total - self.city_.before),
-            self.rate_draws_,
+            widened(total, self._variance) - (total - self.city_.before),
+            self._rate_draws,
             code,
             len(names),
             np.random.default_rng([self.seed, 3]),
@@ -282,7 +297,7 @@ class LineModel:
             In lead lines, 0 to 1/2: over every outcome of two bottles and a form, as likely as
             the model holds it, the mean absolute change of ``p_lead``.
         """
-        log_odds = self.weights().to_numpy().sum(axis=1)
+        log_odds = self._weights.to_numpy().sum(axis=1)
         bottles = self.sources_.water.cell_shares()
         form = self.sources_.answers.joint_shares()
         lead_form = np.einsum("s,wsa->wa", self.sources_.pattern.overall(), form[:, 1:])
@@ -309,7 +324,7 @@ class LineModel:
         if parcel_id not in self.features_.index:
             raise ArgumentError(f"there is no parcel {parcel_id!r}.")
         at = int(self.features_.index.get_indexer(pd.Index([parcel_id]))[0])
-        weights = self.weights()
+        weights = self._weights
         row = weights.iloc[at]
         sentences = {
             name: words[at]

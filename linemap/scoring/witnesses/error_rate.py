@@ -30,7 +30,6 @@ class ErrorRate:
         self.precision = 1.0 / np.asarray(spread, dtype=float) ** 2
         self.area_precision = 1.0 / area_spread**2
         self.slope_ = self.middle.copy()
-        self.lower_ = np.diag(np.sqrt(self.precision))
         self.area_ = np.zeros(n_areas)
         self.area_sd_ = np.full(n_areas, area_spread)
 
@@ -66,7 +65,6 @@ class ErrorRate:
             self.area_ = self.area_ + np.clip(move / grip, -1.0, 1.0)
             if np.abs(step).max() < 1e-4:
                 break
-        self.lower_ = linalg.cholesky(curvature, lower=True)
         self.area_sd_ = 1.0 / np.sqrt(grip)
 
     def rate(
@@ -76,16 +74,13 @@ class ErrorRate:
         rng: np.random.Generator | None = None,
         slope: np.ndarray | None = None,
     ) -> np.ndarray:
-        """Return the chance of an error of each home; with a generator, one draw of it.
+        """Return the chance of an error of each home.
 
-        ``slope`` stands in for the learned or drawn coefficients.
+        With a generator the effects of neighbourhoods are drawn. Coefficients are drawn with the
+        level of the odds, see :mod:`linemap.scoring.rate_draws`, and handed in as ``slope``.
         """
         effect = self.area_
-        if slope is None:
-            slope = self.slope_
-            if rng is not None:
-                noise = rng.standard_normal(len(slope))
-                slope = slope + linalg.solve_triangular(self.lower_.T, noise, lower=False)
+        slope = self.slope_ if slope is None else slope
         if rng is not None:
             effect = effect + self.area_sd_ * rng.standard_normal(len(effect))
         return np.clip(expit(columns @ slope + effect[area]), 0.002, 0.9)

@@ -168,9 +168,9 @@ class RecordWitness:
         Parameters
         ----------
         rng : Generator, optional
-            Draw the error rates from their posterior.
+            Draw the neighbourhoods' part of the error rates, and the sides named.
         slopes : ndarray, optional
-            Instead of the learned :attr:`slopes`.
+            Instead of the learned :attr:`slopes`: they are drawn with the level of the odds.
         """
         out = np.zeros((len(self.heard), len(self.states)))
         heard = self.heard
