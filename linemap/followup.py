@@ -24,8 +24,8 @@ from linemap.outputs import (
     write_kit_files,
 )
 from linemap.outreach import KitPlan, choose_kits, fairness, rank_areas
-from linemap.pipeline import evaluate_scores, run, score_city
-from linemap.printing import Tell, watched
+from linemap.pipeline import Stopwatch, evaluate_scores, run, score_city
+from linemap.printing import Tell, silent
 from linemap.run_folder import Run, free_name, read_record, recorded_settings, write_json
 from linemap.run_record import differences
 from linemap.settings import Edition, outreach_with
@@ -226,9 +226,8 @@ def evaluate_again(run: Run, *, tell: Tell | None = None) -> tuple[Evaluation, l
     settings = run.settings
     intake = read_city(settings)
     now = {**run.info, "inputs": intake.inputs}
-    scored = score_city(intake.city, settings)
-    with watched(tell, len(PROTOCOLS)) as told:
-        evaluation = evaluate_scores(intake.city, scored, settings, protocols=PROTOCOLS, tell=told)
+    scored = score_city(intake.city, settings, watch=Stopwatch(silent))
+    evaluation = evaluate_scores(intake.city, scored, settings, protocols=PROTOCOLS, tell=tell)
     with replaced_files(run.folder) as work:
         write_evaluation(evaluation.to_dict(), evaluation.tables(), work)
     return evaluation, differences(run.info, now)

@@ -61,6 +61,9 @@ STAGES = (
 )
 """What a run does, in order; a progress bar takes one step for each."""
 
+SCORING_STAGES = STAGES[1:5]
+"""Those that take the tables to a probability."""
+
 
 class Stopwatch:
     """Seconds spent in each stage of a run."""
@@ -109,6 +112,7 @@ def score_city(city: City, settings: Settings, *, watch: Stopwatch | None = None
         Tables after intake.
     settings : Settings
     watch : Stopwatch, optional
+        Without it a notebook or a terminal shows a progress bar.
 
     Returns
     -------
@@ -119,7 +123,9 @@ def score_city(city: City, settings: Settings, *, watch: Stopwatch | None = None
     EvidenceError
         If there are neither checks nor records to learn from.
     """
-    watch = watch or Stopwatch(silent)
+    if watch is None:
+        with watched(None, len(SCORING_STAGES)) as told:
+            return score_city(city, settings, watch=Stopwatch(told))
     with watch.stage(STAGES[1]):
         classes = classify_lines(
             city.lines,
@@ -163,7 +169,7 @@ def evaluate_scores(
     settings: Settings,
     *,
     protocols: Sequence[str] | None = None,
-    tell: Tell = silent,
+    tell: Tell | None = None,
 ) -> Evaluation:
     """Refit with checks hidden and hold the answers against them.
 
@@ -177,12 +183,13 @@ def evaluate_scores(
     protocols : sequence of str, optional
         Ways of hiding checks; by default those of the settings.
     tell : callable, optional
-        Told before each refit.
+        Told before each refit. Without it a notebook or a terminal shows a progress bar.
 
     Returns
     -------
     Evaluation
     """
+    protocols = protocols or settings.evaluation.protocols
     frame = evaluation_frame(city, scored)
     sample = judging_sample(frame, seed=settings.scoring.seed)
     features, graph, told = part_of(scored, sample)
@@ -192,18 +199,19 @@ def evaluate_scores(
         model = new_model(settings).fit(features, graph, replace(told, checks=visible))
         return pd.Series(probability(model.weights().sum(axis=1)), features.index)
 
-    return evaluate(
-        frame,
-        fit_score,
-        block_m=settings.evaluation.block_m,
-        folds=settings.evaluation.folds,
-        bootstrap=settings.evaluation.bootstrap,
-        seed=settings.scoring.seed,
-        protocols=protocols or settings.evaluation.protocols,
-        sample=sample,
-        p_lead=scored.scores["p_lead"],
-        tell=tell,
-    )
+    with watched(tell, len(protocols)) as step:
+        return evaluate(
+            frame,
+            fit_score,
+            block_m=settings.evaluation.block_m,
+            folds=settings.evaluation.folds,
+            bootstrap=settings.evaluation.bootstrap,
+            seed=settings.scoring.seed,
+            protocols=protocols,
+            sample=sample,
+            p_lead=scored.scores["p_lead"],
+            tell=step,
+        )
 
 
 def run(settings: Settings, out: str | Path, *, tell: Tell | None = None) -> Run:
@@ -234,7 +242,7 @@ def run(settings: Settings, out: str | Path, *, tell: Tell | None = None) -> Run
         city = intake.city
         scored = score_city(city, settings, watch=watch)
         with watch.stage(STAGES[5]):
-            evaluation = evaluate_scores(city, scored, settings)
+            evaluation = evaluate_scores(city, scored, settings, tell=silent)
         with watch.stage(STAGES[6]):
             as_of = last_day(city, settings)
             homes = homes_table(city, scored, settings, intake.opted_out)

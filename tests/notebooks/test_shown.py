@@ -5,8 +5,10 @@ import pty
 import struct
 import subprocess
 import sys
+from functools import partial
 
 import pandas as pd
+import pytest
 
 import linemap as lm
 from linemap.printing import Bar, watched
@@ -87,3 +89,30 @@ def test_an_evaluation_and_a_plan_show_their_sentences(sample_run):
         assert thing._repr_html_().count("<li>") == len(thing.sentences())
     assert "cannot rule out a lead line" in repr(plan)
     assert "never clears a home" in repr(judged)
+
+
+@pytest.mark.parametrize("work", ["score", "evaluate"])
+def test_long_work_without_a_teller_asks_for_a_bar(monkeypatch, sample_run, work):
+    """Scoring and judging alone, as an analyst calls them, are watched like a whole run."""
+    run = lm.Run(sample_run)
+    intake = lm.check(run.settings)
+    asked = []
+
+    class AskedError(Exception):
+        pass
+
+    def watching(tell, steps):
+        asked.append((tell, steps))
+        raise AskedError
+
+    scored = lm.score_city(intake.city, run.settings) if work == "evaluate" else None
+    monkeypatch.setattr("linemap.pipeline.watched", watching)
+    call = (
+        partial(lm.score_city, intake.city, run.settings)
+        if scored is None
+        else partial(lm.evaluate_scores, intake.city, scored, run.settings)
+    )
+    with pytest.raises(AskedError):
+        call()
+    steps = 4 if work == "score" else len(run.settings.evaluation.protocols)
+    assert asked == [(None, steps)]
