@@ -13,6 +13,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
+from typing import Literal
 
 import pandas as pd
 from threadpoolctl import threadpool_limits
@@ -146,21 +147,23 @@ def score_city(city: City, settings: Settings, *, watch: Stopwatch | None = None
     with watch.stage(STAGES[4]):
         answers = city.answers.merge(city.kits[["kit_id", "parcel_id"]], on="kit_id", how="left")
         evidence = Evidence(city.lines, city.checks, pairs, answers)
-        model = new_model(settings).fit(features, graph, evidence)
-        scores = model.score()
+        model = new_model(settings, target=settings.scoring.target)
+        scores = model.fit(features, graph, evidence).score()
     scores = scores.assign(
         parcel_id=scores.index,
         area_id=city.parcels["area_id"].reindex(scores.index),
         inventory_class=classes["inventory_class"].reindex(scores.index),
         basis=classes["basis"].reindex(scores.index),
     )
-    scores = scores[list(contract("scores"))]
+    scores = scores[[name for name in contract("scores") if name in scores]]
     return Scored(classes, pairs, features, graph, evidence, model, scores)
 
 
-def new_model(settings: Settings) -> LineModel:
-    """Return an unfitted model by the settings."""
-    return LineModel(prior=settings.scoring.prior, seed=settings.scoring.seed)
+def new_model(
+    settings: Settings, *, target: Literal["lead", "needs_replacement"] = "lead"
+) -> LineModel:
+    """Return an unfitted model by the settings; refits that judge the scores ask for lead alone."""
+    return LineModel(target=target, prior=settings.scoring.prior, seed=settings.scoring.seed)
 
 
 def evaluate_scores(

@@ -83,6 +83,10 @@ def recorded_settings(record: dict[str, Any]) -> Settings:
         ) from error
 
 
+def _in_words(expected: float, low: float, high: float) -> str:
+    return f"{expected:,.0f} (90 % interval {low:,.0f} to {high:,.0f})"
+
+
 class Run:
     """A finished run, opened to read its tables.
 
@@ -194,15 +198,16 @@ class Run:
     def summary(self) -> list[tuple[str, str]]:
         """Return the main figures of the run as pairs of label and text."""
         counts = self.info["result"]
+        wider = counts.get("needs_replacement")
         return [
             ("city", str(self.info["settings"]["city"]["name"])),
             ("parcels", f"{counts['parcels']:,}"),
             ("lines of unknown material", f"{counts['unknown_lines']:,}"),
             (
                 "expected lead lines",
-                f"{counts['expected_lead_lines']:,.0f} "
-                f"(90 % interval {counts['low']:,.0f} to {counts['high']:,.0f})",
+                _in_words(counts["expected_lead_lines"], counts["low"], counts["high"]),
             ),
+            *([("expected to need replacement", _in_words(**wider))] if wider else []),
             ("kits on the list", f"{counts['kits']:,}"),
             ("seed", str(self.info["settings"]["scoring"]["seed"])),
         ]

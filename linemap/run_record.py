@@ -119,6 +119,7 @@ def run_record(
             "expected_lead_lines": round(city["expected"], 1),
             "low": round(city["low"], 1),
             "high": round(city["high"], 1),
+            **{k: findings.model[k] for k in ("needs_replacement",) if k in findings.model},
             "kits": len(findings.kit_list),
             "set_aside": len(findings.quarantine),
         },

@@ -67,11 +67,17 @@ class RuleSettings(_Section):
 
 
 class ScoringSettings(_Section):
-    """Seed and choices of the scoring stage."""
+    """Seed and choices of the scoring stage.
+
+    With the target ``needs_replacement`` scores also say how likely a line is lead or galvanized
+    pipe that is or may have been below lead. Kits go by lead alone, since they cannot tell the
+    rest.
+    """
 
     seed: int = Field(default=1, ge=0)
     extra: tuple[str, ...] = ()
     prior: Literal["spline", "trees", "both"] = "spline"
+    target: Literal["lead", "needs_replacement"] = "lead"
     use_income: bool = False
 
 

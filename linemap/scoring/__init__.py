@@ -6,7 +6,8 @@ tables that speak of single homes. Every source is a witness with error rates of
 """
 
 from linemap.scoring.evidence import Evidence
-from linemap.scoring.model import Explanation, LineModel
+from linemap.scoring.explanation import Explanation
+from linemap.scoring.model import LineModel
 from linemap.scoring.odds import log_odds, probability, yes_no_weights
 
 __all__ = [

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 from scipy import linalg, sparse
 from scipy.special import expit
 
@@ -27,6 +28,28 @@ def widened(log_odds: np.ndarray, variance: np.ndarray) -> np.ndarray:
     MacKay (1992), Neural Computation 4, 720-736: mean of a logistic curve over a normal.
     """
     return np.asarray(log_odds * np.sqrt(1.0 + np.pi / 8.0 * variance))
+
+
+SUREST = 34.0
+"""Log-odds beyond which a probability would be rounded to 1."""
+
+
+def interval(log_odds: np.ndarray, variance: np.ndarray) -> pd.DataFrame:
+    """Return a probability with its 90 % interval.
+
+    Parameters
+    ----------
+    log_odds, variance : ndarray, shape (n,)
+
+    Returns
+    -------
+    DataFrame
+        Columns ``p``, ``low``, ``high``.
+    """
+    spread = Z90 * np.sqrt(variance)
+    p = expit(log_odds)
+    high = np.maximum(p, expit(np.minimum(log_odds + spread, SUREST)))
+    return pd.DataFrame({"p": p, "low": expit(log_odds - spread), "high": high})
 
 
 @dataclass(frozen=True)
@@ -84,17 +107,14 @@ def field_variance(x: np.ndarray, unit: np.ndarray, draws: FieldDraws) -> np.nda
     return out
 
 
-def group_counts(
+def drawn_chances(
     x: np.ndarray,
     unit: np.ndarray,
     draws: FieldDraws,
     centre: np.ndarray,
     evidence: list[np.ndarray],
-    group: np.ndarray,
-    n_groups: int,
-    rng: np.random.Generator,
-) -> np.ndarray:
-    """Draw the number of lead lines of each group, (n_groups, n_draws).
+) -> Iterator[tuple[slice, np.ndarray]]:
+    """Yield the chance of each home in every draw, a chunk of homes at a time.
 
     Parameters
     ----------
@@ -102,22 +122,40 @@ def group_counts(
         Log-odds before evidence.
     evidence : list of ndarray, shape (n,)
         Evidence weights under different draws of the error rates; draws take turns.
+    """
+    turn = np.arange(draws.u.shape[1]) % len(evidence)
+    for rows, moved in deviations(x, unit, draws):
+        own = np.stack([w[rows] for w in evidence], axis=1)[:, turn]
+        yield rows, expit(centre[rows][:, None] + moved + own)
+
+
+def group_counts(
+    chances: Iterable[tuple[slice, np.ndarray]],
+    group: np.ndarray,
+    n_groups: int,
+    rng: np.random.Generator,
+) -> np.ndarray:
+    """Draw how many homes of each group are of the kind, (n_groups, n_draws).
+
+    Parameters
+    ----------
+    chances : iterable of (rows, chances)
+        Of :func:`drawn_chances`.
     group : ndarray of int, shape (n,)
         -1: in no group.
+    n_groups : int
+    rng : Generator
     """
-    n_draws = draws.u.shape[1]
-    out = np.zeros((n_groups, n_draws))
-    for rows, moved in deviations(x, unit, draws):
+    counts: list[np.ndarray] = []
+    for rows, p in chances:
         inside = group[rows] >= 0
         if not inside.any():
             continue
-        own = np.stack([w[rows][inside] for w in evidence], axis=1)
-        own = own[:, np.arange(n_draws) % len(evidence)]
-        p = expit(centre[rows][inside][:, None] + moved[inside] + own)
-        lead = rng.random(p.shape, dtype=np.float32) < p
-        n = len(lead)
+        p = p[inside]
+        there = rng.random(p.shape, dtype=np.float32) < p
+        n = len(there)
         by_group = sparse.csr_matrix(
             (np.ones(n, np.float32), (group[rows][inside], np.arange(n))), shape=(n_groups, n)
         )
-        out += by_group @ lead.astype(np.float32)
-    return out
+        counts.append(by_group @ there.astype(np.float32))
+    return np.asarray(np.sum(counts, axis=0, dtype=float)) if counts else np.zeros((n_groups, 1))

@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import expit
 
+from linemap.scoring.sources import Sources
+
 
 def expected_change(
     log_odds: np.ndarray, lead_share: np.ndarray, other_share: np.ndarray
@@ -49,3 +51,28 @@ def change_over_odds(
     """Return :func:`expected_change` read from a fine table, fast for a million homes."""
     grid = np.linspace(-12.0, 12.0, 481)
     return np.interp(log_odds, grid, expected_change(grid, lead_share, other_share))
+
+
+def kit_change(log_odds: np.ndarray, sources: Sources) -> np.ndarray:
+    """Return the expected change of each home's probability from one kit, (n_homes,).
+
+    Parameters
+    ----------
+    log_odds : ndarray, shape (n_homes,)
+        Of lead, before the kit.
+    sources : Sources
+        With what was learned of bottles and forms.
+    """
+    bottles, form = sources.water.cell_shares(), sources.answers.joint_shares()
+    lead_form = np.einsum("s,wsa->wa", sources.pattern.overall(), form[:, 1:])
+    solder, word = sources.water.solder_of_home, sources.answers.record_word
+    out = np.zeros(len(log_odds))
+    for s in np.unique(solder):
+        for w in np.unique(word):
+            here = (solder == s) & (word == w)
+            out[here] = change_over_odds(
+                log_odds[here],
+                joint_outcomes(bottles[s, 1], lead_form[w]),
+                joint_outcomes(bottles[s, 0], form[w, 0]),
+            )
+    return out

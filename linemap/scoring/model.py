@@ -2,23 +2,31 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from copy import copy
 from functools import cached_property
 from typing import Any, Literal, Protocol
 
 import numpy as np
 import pandas as pd
 from scipy import sparse
-from scipy.special import expit
+from scipy.special import expit, logit
 from threadpoolctl import threadpool_limits
 
 from linemap.errors import ArgumentError, EvidenceError
 from linemap.published import fact
 from linemap.scoring.city_fit import fit_city
 from linemap.scoring.doubts import doubts
-from linemap.scoring.draws import Z90, group_counts, widened
+from linemap.scoring.draws import drawn_chances, group_counts, interval, widened
 from linemap.scoring.evidence import Evidence, describe_homes
-from linemap.scoring.information import change_over_odds, joint_outcomes
+from linemap.scoring.explanation import Explanation, explanation
+from linemap.scoring.galvanized import (
+    either,
+    evidence_without_lead,
+    speaks_of_galvanized,
+    variance_of_either,
+)
+from linemap.scoring.information import kit_change
 from linemap.scoring.rate_draws import rate_draws
 from linemap.scoring.reasons import all_sentences, top_reasons
 from linemap.scoring.sides import Target
@@ -29,9 +37,6 @@ PARTS = ("prior", "place", *SOURCES)
 
 MANY_HOMES = 60_000
 """Homes beyond which error rates are drawn fewer times."""
-
-SUREST = 34.0
-"""Log-odds beyond which a probability would be rounded to 1."""
 
 
 class Graph(Protocol):
@@ -50,29 +55,6 @@ class Graph(Protocol):
         """What a place is: stretches of street, or squares."""
 
 
-@dataclass(frozen=True)
-class Explanation:
-    """Why one home got its probability.
-
-    Attributes
-    ----------
-    parcel_id : str
-    p_lead : float
-    weights : dict of str to float
-        Log-odds of each part; they add up to the log-odds of ``p_lead``.
-    sentences : tuple of str
-        Reasons, strongest first.
-    counterfactual : str
-        The one piece of evidence without which the probability would differ most.
-    """
-
-    parcel_id: str
-    p_lead: float
-    weights: dict[str, float]
-    sentences: tuple[str, ...]
-    counterfactual: str
-
-
 class LineModel:
     """Probability that a home has a lead line, from every source at once.
 
@@ -83,8 +65,10 @@ class LineModel:
 
     Parameters
     ----------
-    target : {"lead", "needs_replacement"}
-        Lead on any side; or that, or galvanized pipe that may have been below lead.
+    target : {"lead", "needs_replacement", "galvanized"}
+        Lead on any side. Or, beside that, what needs replacement: lead, or galvanized pipe that
+        is or may have been below lead; scores then have three columns more. "galvanized" is the
+        second half of that alone, fitted to what is known of lines without lead.
     rounds : int
         Rounds of learning.
     folds : int
@@ -121,7 +105,7 @@ class LineModel:
     def __init__(
         self,
         *,
-        target: Target = "lead",
+        target: Target | Literal["needs_replacement"] = "lead",
         prior: Literal["spline", "trees", "both"] = "spline",
         rounds: int = 5,
         folds: int = 4,
@@ -169,7 +153,8 @@ class LineModel:
         evidence = evidence.in_order()
         self.features_, self.graph_, self.evidence_ = features, graph, evidence
         homes = describe_homes(features)
-        self.sources_ = Sources(evidence, homes, self.target)
+        kind: Target = "galvanized" if self.target == "galvanized" else "lead"
+        self.sources_ = Sources(evidence, homes, kind)
         if not (self.sources_.record.heard.any() or self.sources_.check.teaches.any()):
             raise EvidenceError(
                 "There is neither a city record with a known material nor a field check to learn "
@@ -194,7 +179,21 @@ class LineModel:
         self.place_ = self.city_.before - self.city_.prior
         for worked_out in ("_weights", "_rate_draws", "_variance"):
             vars(self).pop(worked_out, None)
+        self._galvanized = self._fit_galvanized() if self.target == "needs_replacement" else None
         return self
+
+    def _fit_galvanized(self) -> LineModel | None:
+        """Fit the chance of galvanized pipe to be replaced on lines without lead."""
+        told = evidence_without_lead(self.evidence_, self._p_lead)
+        if not speaks_of_galvanized(told):
+            return None
+        beside = copy(self)
+        beside.target = "galvanized"
+        return beside.fit(self.features_, self.graph_, told)
+
+    @property
+    def _p_lead(self) -> pd.Series:
+        return pd.Series(expit(self._weights.to_numpy().sum(axis=1)), self.features_.index)
 
     def weights(self) -> pd.DataFrame:
         """Return the weights of all parts [log-odds], one column ``weight_<part>`` each."""
@@ -233,18 +232,38 @@ class LineModel:
             Contract ``scores`` without ``area_id``, ``inventory_class`` and ``basis``. The
             weights add up to the log-odds of ``p_lead``; ``p_low`` to ``p_high`` is a 90 %
             interval of the probability, for what is not known of curves, places and error rates.
+            With the target "needs_replacement" also ``p_replace`` with its ``p_replace_low`` and
+            ``p_replace_high``: lead, or galvanized pipe to be replaced. It is never below
+            ``p_lead``.
         """
         weights = self._weights
-        total = weights.to_numpy().sum(axis=1)
-        variance = self._variance + float(fact("scoring.model_error").value["home"]) ** 2
-        spread = Z90 * np.sqrt(variance)
-        out = pd.DataFrame({"p_lead": expit(total)}, index=weights.index)
-        out["p_low"] = expit(total - spread)
-        out["p_high"] = np.maximum(out["p_lead"], expit(np.minimum(total + spread, SUREST)))
+        out = interval(weights.to_numpy().sum(axis=1), self._home_variance())
+        out.index, out.columns = weights.index, ["p_lead", "p_low", "p_high"]
         out = out.join(weights)
         out = out.join(top_reasons(weights, all_sentences(self.features_, self.sources_, weights)))
         reach = max(self.city_.joint.problem.place.range_m, 500.0)
         out["beyond_data"] = beyond_data(self.features_, self.sources_.kind > 0, reach).any(axis=1)
+        if self.target == "needs_replacement":
+            out = out.join(self._replacement())
+        return out
+
+    def _home_variance(self) -> np.ndarray:
+        """Variance of single homes' log-odds: what is not known, and what no model of them has."""
+        return self._variance + float(fact("scoring.model_error").value["home"]) ** 2
+
+    def _replacement(self) -> pd.DataFrame:
+        """Chance that a line needs replacement, with its interval."""
+        names = ["p_replace", "p_replace_low", "p_replace_high"]
+        p, variance = self._p_lead, self._home_variance()
+        other, other_variance = np.zeros(len(p)), np.zeros(len(p))
+        if self._galvanized is not None:
+            other = self._galvanized._p_lead.to_numpy()
+            other_variance = self._galvanized._home_variance()
+        whole = either(p.to_numpy(), other)
+        spread = variance_of_either(p.to_numpy(), other, variance, other_variance)
+        out = interval(logit(whole), spread)
+        out["p"] = whole
+        out.index, out.columns = p.index, names
         return out
 
     def expected_lead(self, groups: pd.Series) -> pd.DataFrame:
@@ -261,21 +280,56 @@ class LineModel:
             Index: groups in sorted order; columns ``expected``, ``low``, ``high`` [homes]. From
             joint draws, since homes of one place are wrong together.
         """
+        return self._group_counts(groups, self._p_lead.to_numpy(), self._chances())
+
+    def expected_replacements(self, groups: pd.Series) -> pd.DataFrame:
+        """Return the expected number of lines of each group that need replacement.
+
+        Parameters
+        ----------
+        groups : Series
+            Group of each parcel_id; missing: in none.
+
+        Returns
+        -------
+        DataFrame
+            As of :meth:`expected_lead`: lead, or galvanized pipe to be replaced.
+
+        Raises
+        ------
+        ArgumentError
+            If the target is not "needs_replacement".
+        """
+        if self.target != "needs_replacement":
+            raise ArgumentError(
+                "this model was fitted for lead alone. Fit it with target='needs_replacement'."
+            )
+        if self._galvanized is None:
+            return self.expected_lead(groups)
+        chances = (
+            (rows, either(lead, other))
+            for (rows, lead), (_, other) in zip(
+                self._chances(), self._galvanized._chances(), strict=True
+            )
+        )
+        return self._group_counts(groups, self._replacement()["p_replace"].to_numpy(), chances)
+
+    def _chances(self) -> Iterator[tuple[slice, np.ndarray]]:
+        """Chance of every home in joint draws of all that is not known, by chunks of homes."""
+        total = self._weights.to_numpy().sum(axis=1)
+        centre = widened(total, self._variance) - (total - self.city_.before)
+        return drawn_chances(
+            self.city_.x, self.graph_.unit, self.city_.draws, centre, self._rate_draws
+        )
+
+    def _group_counts(
+        self, groups: pd.Series, p: np.ndarray, chances: Iterator[tuple[slice, np.ndarray]]
+    ) -> pd.DataFrame:
+        """Sum chances by group, with an interval from joint draws."""
         aligned = groups.reindex(self.features_.index).astype("category")
         names = aligned.cat.categories
         code = aligned.cat.codes.to_numpy()
-        total = self._weights.to_numpy().sum(axis=1)
-        counts = group_counts(
-            self.city_.x,
-            self.graph_.unit,
-            self.city_.draws,
-            widened(total, self._variance) - (total - self.city_.before),
-            self._rate_draws,
-            code,
-            len(names),
-            np.random.default_rng([self.seed, 3]),
-        )
-        p = expit(total)
+        counts = group_counts(chances, code, len(names), np.random.default_rng([self.seed, 3]))
         inside = code >= 0
         expected = np.bincount(code[inside], weights=p[inside], minlength=len(names))
         low, high = np.quantile(counts, [0.05, 0.95], axis=1)
@@ -297,21 +351,8 @@ class LineModel:
             In lead lines, 0 to 1/2: over every outcome of two bottles and a form, as likely as
             the model holds it, the mean absolute change of ``p_lead``.
         """
-        log_odds = self._weights.to_numpy().sum(axis=1)
-        bottles = self.sources_.water.cell_shares()
-        form = self.sources_.answers.joint_shares()
-        lead_form = np.einsum("s,wsa->wa", self.sources_.pattern.overall(), form[:, 1:])
-        solder, word = self.sources_.water.solder_of_home, self.sources_.answers.record_word
-        out = np.zeros(len(log_odds))
-        for s in np.unique(solder):
-            for w in np.unique(word):
-                here = (solder == s) & (word == w)
-                out[here] = change_over_odds(
-                    log_odds[here],
-                    joint_outcomes(bottles[s, 1], lead_form[w]),
-                    joint_outcomes(bottles[s, 0], form[w, 0]),
-                )
-        return pd.Series(out, index=self.features_.index, name="kit_information")
+        change = kit_change(self._weights.to_numpy().sum(axis=1), self.sources_)
+        return pd.Series(change, index=self.features_.index, name="kit_information")
 
     def explain(self, parcel_id: str) -> Explanation:
         """Return why one home got its probability.
@@ -323,38 +364,19 @@ class LineModel:
         """
         if parcel_id not in self.features_.index:
             raise ArgumentError(f"there is no parcel {parcel_id!r}.")
+        sentences = all_sentences(self.features_, self.sources_, self._weights)
         at = int(self.features_.index.get_indexer(pd.Index([parcel_id]))[0])
-        weights = self._weights
-        row = weights.iloc[at]
-        sentences = {
-            name: words[at]
-            for name, words in all_sentences(self.features_, self.sources_, weights).items()
-        }
-        total = float(row.sum())
-        size = {n: abs(float(row[f"weight_{n}"])) for n in PARTS if sentences[n]}
-        order = sorted(size, key=lambda name: -size[name])
-        without = {
-            name: float(expit(total - row[f"weight_{name}"])) for name in SOURCES if name in size
-        }
-        if without:
-            most = max(without, key=lambda name: abs(without[name] - expit(total)))
-            text = (
-                f"without the {most}, the probability would be {without[most]:.0%} "
-                f"instead of {expit(total):.0%}"
-            )
-        else:
-            text = "no record, answer, bottle or check speaks of this home itself"
-        return Explanation(
-            parcel_id,
-            float(expit(total)),
-            {name: float(row[f"weight_{name}"]) for name in PARTS},
-            tuple(sentences[name] for name in order),
-            text,
-        )
+        said = {name: words[at] for name, words in sentences.items()}
+        return explanation(parcel_id, self._weights.iloc[at], said)
 
     def describe(self) -> dict[str, Any]:
         """Return the sources used, what was learned of them, the place effect and warnings."""
         place = self.city_.joint.problem.place
+        wider = {}
+        if self.target == "needs_replacement":
+            everywhere = pd.Series("(city)", self.features_.index)
+            city = self.expected_replacements(everywhere).iloc[0].round(1)
+            wider["needs_replacement"] = city.to_dict()
         return {
             "target": self.target,
             "homes": len(self.features_),
@@ -370,4 +392,5 @@ class LineModel:
             },
             "witnesses": self.sources_.describe(),
             "warnings": doubts(self.sources_, self.city_),
+            **wider,
         }

@@ -2,8 +2,8 @@
 
 A line has a utility's side and a customer's side. Where records or checks tell the sides
 apart the hidden state of a home is one of four (neither, utility only, customer only, both);
-otherwise one of two. The target is "lead anywhere"; with ``needs_replacement`` galvanized pipe
-that is or may have been below lead counts too.
+otherwise one of two. The target is "lead anywhere"; galvanized pipe that is or may have been
+below lead is the target of a second model, see :mod:`linemap.scoring.galvanized`.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import logsumexp
 
-Target = Literal["lead", "needs_replacement"]
+Target = Literal["lead", "galvanized"]
 
 FOUR = np.array([[False, False], [True, False], [False, True], [True, True]])
 TWO = np.array([[False, False], [True, True]])
@@ -43,15 +43,13 @@ def counts_as_target(
 ) -> np.ndarray:
     """Return whether a known material counts towards the target.
 
-    Galvanized pipe counts only for ``needs_replacement``, and not where the city knows that it
-    never was below lead.
+    Galvanized pipe does not count where the city knows that it never was below lead.
     """
-    positive = code == LEAD
-    if target == "needs_replacement":
-        galvanized = code == GALVANIZED
-        if ever_below_lead is not None:
-            galvanized &= (ever_below_lead.astype(object) != "no").to_numpy()
-        positive = positive | galvanized
+    if target == "lead":
+        return np.asarray(code == LEAD)
+    positive = code == GALVANIZED
+    if ever_below_lead is not None:
+        positive &= (ever_below_lead.astype(object) != "no").to_numpy()
     return np.asarray(positive)
 
 

@@ -52,7 +52,18 @@ def witness_words(model: dict[str, Any]) -> list[tuple[str, list[str]]]:
     words = [(SOURCE_NAMES[name], speak[name](said[name])) for name in speak if said.get(name)]
     if model.get("place"):
         words.insert(0, ("Place", _place(model["place"])))
+    if model.get("needs_replacement"):
+        words.append(("Lines to replace", [_to_replace(**model["needs_replacement"])]))
     return words
+
+
+def _to_replace(expected: float, low: float, high: float) -> str:
+    return (
+        f"{expected:,.0f} lines are expected to need replacement ({low:,.0f} to {high:,.0f}, 90% "
+        "interval): lead, or galvanized pipe that is or may have been below lead. The chance of "
+        "each line stands beside its chance of lead in the table of scores; kits go by lead "
+        "alone, since they cannot tell the rest."
+    )
 
 
 def _place(place: dict[str, Any]) -> list[str]:
