@@ -84,7 +84,7 @@ def recorded_settings(record: dict[str, Any]) -> Settings:
 
 
 def _in_words(expected: float, low: float, high: float) -> str:
-    return f"{expected:,.0f} (90 % interval {low:,.0f} to {high:,.0f})"
+    return f"{expected:,.0f} (90% interval {low:,.0f} to {high:,.0f})"
 
 
 class Run:
@@ -162,7 +162,7 @@ class Run:
 
     @cached_property
     def ages(self) -> pd.DataFrame:
-        """Mean probability of lead by five years of building, with 90 % interval and homes."""
+        """Mean probability of lead by five years of building, with 90% interval and homes."""
         return self._load("tables/ages.parquet", pd.read_parquet)
 
     @cached_property

@@ -73,7 +73,7 @@ def label_cautions(frame: pd.DataFrame, labels: str) -> list[Caution]:
         out.append(
             Caution(
                 "one_sided_labels",
-                f"{max(lead, n - lead)} of {n} checks found {kind}. A model can look right by "
+                f"{max(lead, n - lead):,} of {n:,} checks found {kind}. A model can look right by "
                 "always saying so; the ranking is judged on very few homes of the other kind.",
             )
         )
@@ -81,7 +81,7 @@ def label_cautions(frame: pd.DataFrame, labels: str) -> list[Caution]:
         out.append(
             Caution(
                 "few_of_a_kind",
-                f"Only {lead} checks with lead and {n - lead} without: the intervals are wide "
+                f"Only {lead:,} checks with lead and {n - lead:,} without: the intervals are wide "
                 "and differences between methods may be luck.",
             )
         )
@@ -93,7 +93,7 @@ def label_cautions(frame: pd.DataFrame, labels: str) -> list[Caution]:
         out.append(
             Caution(
                 "unknown_why",
-                f"For {unsaid} of {n} checks it is not known why they were made. If lead was "
+                f"For {unsaid:,} of {n:,} checks it is not known why they were made. If lead was "
                 "suspected there, every figure is too good. Fill in `why` where it can be found.",
             )
         )
@@ -104,10 +104,10 @@ def label_cautions(frame: pd.DataFrame, labels: str) -> list[Caution]:
             out.append(
                 Caution(
                     "one_side_seen",
-                    f"At {int(half.sum())} checked homes only one side was seen; lead on the "
+                    f"At {int(half.sum()):,} checked homes only one side was seen; lead on the "
                     "other side would not show. "
                     + (
-                        f"{used} of them had to be judged on: found rates may be too low."
+                        f"{used:,} of them had to be judged on: found rates may be too low."
                         if used
                         else "They are not judged on. If a second side is looked at less often "
                         "once the first was lead, the others are not a fair picture."
@@ -119,7 +119,7 @@ def label_cautions(frame: pd.DataFrame, labels: str) -> list[Caution]:
         out.append(
             Caution(
                 "suspected_apart",
-                f"{suspected} checks were made because lead was suspected. They are neither "
+                f"{suspected:,} checks were made because lead was suspected. They are neither "
                 "fitted on nor judged here; they stand apart in the table by groups.",
             )
         )
@@ -161,7 +161,7 @@ def overlap_cautions(overlap: Overlap) -> list[Caution]:
                 "far_from_checks",
                 f"{overlap.far_share:.0%} of the unknown homes have no check within the range "
                 "over which neighbours resemble each other "
-                f"(median distance {overlap.median_distance_m:.0f} m).",
+                f"(median distance {overlap.median_distance_m:,.0f} m).",
             )
         )
     return out
@@ -240,9 +240,9 @@ def protocol_cautions(
         out.append(
             Caution(
                 "blocks_too_small",
-                f"Blocks of {block_m:.0f} m instead of {wanted_m:.0f} m: larger ones would leave "
+                f"Blocks of {block_m:,.0f} m instead of {wanted_m:,.0f} m: larger ones would leave "
                 f"too few. Checked lines of one age still resemble each other over about "
-                f"{range_m:.0f} m, so figures "
+                f"{range_m:,.0f} m, so figures "
                 "under blocks still flatter a little.",
             )
         )

@@ -160,7 +160,7 @@ def block_folds(
         "nobody has looked nearby. The edge is at least the range over which neighbours are alike, "
         "by the variogram of labels less the rate of their building decade (of record entries "
         "where labels are too few), if enough blocks remain. For comparison, neighbours' lead "
-        f"lines were alike up to {fact('evaluation.spatial_range_flint').value:.0f} m in Flint. "
+        f"lines were alike up to {fact('evaluation.spatial_range_flint').value:,.0f} m in Flint. "
         f"{EVIDENCE}",
         _splits(checked, balanced_folds(block, folds, rng)),
         {"folds": folds, "block_m": float(size_m), "blocks": int(block.max()) + 1},
@@ -239,7 +239,7 @@ def matched_folds(
             best = (mismatch, float(size), fold)
     assert best is not None  # single homes always qualify
     mismatch, size, fold = best
-    unit = "single homes" if size == 0 else f"blocks of about {size:.0f} m"
+    unit = "single homes" if size == 0 else f"blocks of about {size:,.0f} m"
     return Protocol(
         "matched",
         f"Checked homes hidden in {folds} folds of {unit}, chosen so that the nearest visible "

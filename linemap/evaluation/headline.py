@@ -23,7 +23,7 @@ FEWEST_FAIR = 50
 
 @dataclass(frozen=True)
 class Headline:
-    """Share of homes that can be called lead at 90 % precision, held out in space.
+    """Share of homes that can be called lead at 90% precision, held out in space.
 
     Attributes
     ----------
@@ -136,7 +136,7 @@ def make_headline(
     fair = judged[judged["why"].isin(FAIR_REASONS)]
     if len(fair) < FEWEST_FAIR or fair["fold"].nunique() < 2:
         return None, (
-            f"No headline precision: only {len(fair)} of {len(judged)} judged checks were made "
+            f"No headline precision: only {len(fair):,} of {len(judged):,} judged checks were made "
             f"at random or along main work, at least {FEWEST_FAIR} are needed. Checks made for "
             "other reasons say little about the homes nobody has looked at. Draw a random sample."
         )
@@ -158,13 +158,13 @@ def make_headline(
     if called:
         text = (
             f"{share:.0%} of the judged homes ({_span(low, high)}) stood on a list meant to "
-            f"hold 90 % lead; {found} of its {called} lines were lead ({ends[0]:.0%} to "
-            f"{ends[1]:.0%}). Judged on {len(fair)} {judged_on}. A place on the list is not a "
+            f"hold 90% lead; {found:,} of its {called:,} lines were lead ({ends[0]:.0%} to "
+            f"{ends[1]:.0%}). Judged on {len(fair):,} {judged_on}. A place on the list is not a "
             "finding, and a home off the list cannot be ruled out."
         )
     else:
         text = (
-            f"No list of at least {SHORTEST_LIST} homes reached 90 % lead among the {len(fair)} "
+            f"No list of at least {SHORTEST_LIST} homes reached 90% lead among the {len(fair):,} "
             f"{judged_on}: no home can be called on these scores alone, and none ruled out."
         )
     return (

@@ -120,7 +120,7 @@ def callable_share(
     References
     ----------
     Hajiseyedjavadi et al. 2022: share of customers whose line could be told with a precision
-    above 90 %, spatially validated.
+    above 90%, spatially validated.
     """
     lead, other = _steps(label, score, weights)
     found = lead.cumsum(axis=1)
@@ -249,17 +249,17 @@ PROBABILITY: dict[str, Measure] = {
 MEANING: dict[str, str] = {
     "auc": "chance that a home with lead is ranked above one without",
     "average_precision": "mean precision over the lead homes down the list; follows prevalence",
-    "hits_at_5pct": "share of lead among the first 5 % of the judged homes",
-    "hits_at_10pct": "share of lead among the first 10 % of the judged homes",
-    "hits_at_20pct": "share of lead among the first 20 % of the judged homes",
-    "callable_share_90": "share of homes in the longest list with 90 % lead, cut in hindsight",
+    "hits_at_5pct": "share of lead among the first 5% of the judged homes",
+    "hits_at_10pct": "share of lead among the first 10% of the judged homes",
+    "hits_at_20pct": "share of lead among the first 20% of the judged homes",
+    "callable_share_90": "share of homes in the longest list with 90% lead, cut in hindsight",
     "brier": "mean squared distance of probability and finding",
     "log_loss": "mean negative log of the probability of what was found [nats]",
     "ece": "mean distance of promised and found rate over ten bins; see the perfect model's band",
     "calibration_slope": "1 is right; below 1 the probabilities are too bold",
     "calibration_intercept": "0 is right; above 0 the probabilities are too low",
-    "lift_at_5pct": "hits in the first 5 % as a multiple of the age rule's",
-    "lift_at_10pct": "hits in the first 10 % as a multiple of the age rule's",
-    "lift_at_20pct": "hits in the first 20 % as a multiple of the age rule's",
+    "lift_at_5pct": "hits in the first 5% as a multiple of the age rule's",
+    "lift_at_10pct": "hits in the first 10% as a multiple of the age rule's",
+    "lift_at_20pct": "hits in the first 20% as a multiple of the age rule's",
 }
 """What each measure says, for the tables and the methods page."""

@@ -32,7 +32,7 @@ class Overlap:
         Chance that a checked home can be told from an unknown one by its features, without
         and with its place; 0.5: alike.
     outside_building : float
-        Share of unknown homes less likely to be checked, by building, than all but 1 % of the
+        Share of unknown homes less likely to be checked, by building, than all but 1% of the
         checked.
     far_share : float
         Share of unknown homes farther from any check than the spatial range.

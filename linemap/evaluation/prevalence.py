@@ -110,7 +110,7 @@ def prevalence_table(
     -------
     DataFrame
         Two rows groups, ``homes`` = "all" and "no record", by ``way``; columns as in
-        :data:`COLUMNS`. Intervals have 95 %.
+        :data:`COLUMNS`. Intervals have 95%.
     """
     judged = frame["judged"].to_numpy(dtype=bool)
     at_random = judged & (frame["why"] == "random").to_numpy(dtype=bool)

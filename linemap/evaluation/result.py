@@ -56,7 +56,7 @@ class Evaluation(Spoken):
     Attributes
     ----------
     headline : Headline or None
-        Share of homes callable at 90 % precision; None with ``headline_reason`` where the
+        Share of homes callable at 90% precision; None with ``headline_reason`` where the
         checks cannot carry it.
     headline_reason : str
     labels : {"checks", "records"}
@@ -69,7 +69,7 @@ class Evaluation(Spoken):
         ``protocol``, ``text``, ``fits``, ``rows``, ``lead`` and facts of each protocol.
     measures : DataFrame
         Of the scores. Columns :data:`MEASURE_COLUMNS`; ``low``, ``high`` are block-bootstrap
-        ends (95 %), ``perfect_*`` the band of a perfect model (calibration error only).
+        ends (95%), ``perfect_*`` the band of a perfect model (calibration error only).
     baselines : DataFrame
         The same for the baselines; ``ahead`` is by how much the scores beat them.
     groups : DataFrame

@@ -50,7 +50,7 @@ class SpatialRange:
     Attributes
     ----------
     range_m : float
-        Distance at which 95 % of the likeness is gone [m]; NaN where none was seen.
+        Distance at which 95% of the likeness is gone [m]; NaN where none was seen.
     structured : float
         Share of the variance that depends on place (1 - nugget / sill).
     pairs : int

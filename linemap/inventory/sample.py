@@ -33,7 +33,7 @@ class SampleSize:
     required : int
         Lines to check.
     by_formula : int
-        What 95 % confidence and a 5 % margin would ask for, rounded up; for comparison.
+        What 95% confidence and a 5% margin would ask for, rounded up; for comparison.
     rule : str
         The rule in words.
     source : str
@@ -53,7 +53,7 @@ class SampleSize:
         mark = "" if self.verified else " (unverified)"
         return (
             f"{self.required:,} of {self.pool:,} lines: {self.rule}{mark}, {self.source}. "
-            f"The formula for 95 % confidence and a 5 % margin asks for {self.by_formula:,}."
+            f"The formula for 95% confidence and a 5% margin asks for {self.by_formula:,}."
         )
 
 
@@ -107,8 +107,8 @@ def audit_size(pool: int | pd.DataFrame) -> SampleSize:
 
     References
     ----------
-    Michigan EGLE 2021, minimum physical verification of unknown lines: 20 % below 1,500, else
-    the size for 95 % confidence and a 5 % margin (unverified, from memory).
+    Michigan EGLE 2021, minimum physical verification of unknown lines: 20% below 1,500, else
+    the size for 95% confidence and a 5% margin (unverified, from memory).
 
     Examples
     --------
@@ -120,7 +120,7 @@ def audit_size(pool: int | pd.DataFrame) -> SampleSize:
     if lines < known.value["below"]:
         return _small_size(lines, known)
     size = _by_formula(lines, margin=known.value["margin"])
-    rule = "95 % confidence and a 5 % margin"
+    rule = "95% confidence and a 5% margin"
     return SampleSize(lines, size, _by_formula(lines), rule, known.source, known.verified)
 
 
@@ -234,7 +234,7 @@ def _by_formula(pool: int, margin: float = 0.05) -> int:
 
 def _small_size(pool: int, known: Fact) -> SampleSize:
     percent = known.value["percent"]
-    rule = f"{percent} % of a pool below {known.value['below']:,}"
+    rule = f"{percent}% of a pool below {known.value['below']:,}"
     required = -(-pool * percent // 100)
     return SampleSize(pool, required, _by_formula(pool), rule, known.source, known.verified)
 

@@ -41,7 +41,7 @@ class Findings:
     model : dict
         What the scoring model says of itself: sources, error rates, range, warnings.
     expected : DataFrame
-        Expected lead lines with 90 % interval per area, and for the city in row ``(city)``.
+        Expected lead lines with 90% interval per area, and for the city in row ``(city)``.
     ages : DataFrame
         Mean probability of lead by five years of building, with interval and homes.
     evaluation : dict

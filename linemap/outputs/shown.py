@@ -12,8 +12,12 @@ from linemap.errors import ArgumentError
 from linemap.outputs.wording import PROBABILITY_CAUTION
 from linemap.tables import Column, contract
 
-INTERVALS = {"p_lead": ("p_low", "p_high"), "expected_lead_lines": ("low", "high")}
-"""Estimates and the ends of their 90 % interval."""
+INTERVALS = {
+    "p_lead": ("p_low", "p_high"),
+    "p_replace": ("p_replace_low", "p_replace_high"),
+    "expected_lead_lines": ("low", "high"),
+}
+"""Estimates and the ends of their 90% interval."""
 
 _MISSING = "–"
 _FACTOR = "log-odds"
@@ -77,7 +81,7 @@ def show_table(
     >>> row = {"parcel_id": "A1", "p_lead": 0.342, "p_low": 0.2, "p_high": 0.51}
     >>> shown = show_table(pd.DataFrame([row]), "scores", ["parcel_id", "p_lead"])
     >>> shown.table.to_dict("records")
-    [{'parcel_id': 'A1', 'p_lead, 90 % interval': '34 % (20 % to 51 %)'}]
+    [{'parcel_id': 'A1', 'p_lead, 90% interval': '34% (20% to 51%)'}]
     """
     known = contract(name)
     ends = {end for pair in INTERVALS.values() for end in pair}
@@ -94,7 +98,7 @@ def show_table(
         if column in INTERVALS:
             low, high = ([_cell(v, contracted) for v in head[end]] for end in INTERVALS[column])
             cells = [f"{c} ({a} to {b})" for c, a, b in zip(cells, low, high, strict=True)]
-            label += ", 90 % interval"
+            label += ", 90% interval"
         if contracted and contracted.unit not in ("", "share", "date", "year", column):
             label += f" [{contracted.unit}]"
         shown[label] = cells
@@ -126,8 +130,8 @@ def _percent(share: float) -> str:
     Examples
     --------
     >>> _percent(0.9991), _percent(1.0), _percent(0.342), _percent(0.0004)
-    ('>99 %', '100 %', '34 %', '<1 %')
+    ('>99%', '100%', '34%', '<1%')
     """
     if 0 < share < 0.005:
-        return "<1 %"
-    return ">99 %" if 0.995 <= share < 1 else f"{share * 100:.0f} %"
+        return "<1%"
+    return ">99%" if 0.995 <= share < 1 else f"{share * 100:.0f}%"

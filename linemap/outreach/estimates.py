@@ -35,7 +35,7 @@ class Share:
     homes, answers, hits : int
         Homes on the list, those with an answer about their line, and those with lead.
     share, low, high : float
-        Share with lead and its 95 % limits; NaN, 0 and 1 without an answer.
+        Share with lead and its 95% limits; NaN, 0 and 1 without an answer.
     """
 
     size: float
@@ -76,7 +76,7 @@ def estimate_from_log(log: pd.DataFrame, *, follow_up: str = "returned") -> pd.D
         ``round_id, quantity, estimate, low, high, homes, answers``. Quantities: ``eligible
         homes`` [homes], ``share with lead`` [share] and ``lead lines`` [homes] among them,
         ``lead lines off the list`` [homes], ``hit rate, ranked``, ``hit rate, floor``,
-        ``hit rate, audit`` [share of answers]. Intervals are 95 %; ``homes`` and ``answers``
+        ``hit rate, audit`` [share of answers]. Intervals are 95%; ``homes`` and ``answers``
         count the kits behind the figure.
 
     Raises
@@ -117,7 +117,7 @@ def estimates_in_words(estimates: pd.DataFrame) -> list[str]:
             )
             continue
         words.append(
-            f"{round_id}: {lines['estimate']:.0f} lead lines (95 % interval {lines['low']:.0f} to "
+            f"{round_id}: {lines['estimate']:.0f} lead lines (95% interval {lines['low']:.0f} to "
             f"{lines['high']:.0f}) among {size:,.0f} eligible homes, estimated from the log of "
             f"{lines['answers']:.0f} answers alone."
         )

@@ -30,7 +30,7 @@ def lead_remaining(log: pd.DataFrame, *, quiet_days: int = 365) -> dict[str, Any
     Returns
     -------
     dict
-        ``rounds, answers`` (of the random arms), ``estimate, low, high`` [lead lines], 95 %;
+        ``rounds, answers`` (of the random arms), ``estimate, low, high`` [lead lines], 95%;
         NaN where no random arm has an answer yet.
     """
     require_columns(log, (*WANTED, "sent_on"), "the log")
@@ -80,7 +80,7 @@ def remaining_in_words(remaining: dict[str, Any]) -> str:
         )
     rounds = f"{remaining['rounds']} rounds" if remaining["rounds"] > 1 else "one round"
     return (
-        f"About {remaining['estimate']:,.0f} lead lines (95 % interval {remaining['low']:,.0f} to "
+        f"About {remaining['estimate']:,.0f} lead lines (95% interval {remaining['low']:,.0f} to "
         f"{remaining['high']:,.0f}) remain to be found among homes that may be sent kits, "
         f"estimated from the log of {rounds} alone; {remaining['answers']:,} answers of the random "
         "audit arm speak for the homes off the lists."

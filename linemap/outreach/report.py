@@ -87,14 +87,14 @@ def _sentences(report: dict[str, Any]) -> list[str]:
     if report["closed_on"] is None:
         return [
             f"{report['round_id']} opened on {report['opened_on']}: {report['kits']:,} kits.",
-            f"Forecast (95 % interval): {promise}.",
+            f"Forecast (95% interval): {promise}.",
             f"Frozen with digest {report['digest'][:16]}.",
         ]
     counts = ", ".join(f"{report['outcomes'][name]:,} {_WORDS[name]}" for name in OUTCOMES)
     words = [
         f"{report['round_id']}, opened on {report['opened_on']}, closed on "
         f"{report['closed_on']}: {report['kits']:,} kits, {counts}.",
-        f"Claimed (95 % interval): {promise}.",
+        f"Claimed (95% interval): {promise}.",
         f"Realised: {whole['usable']:,} usable kits "
         f"({_inside(whole['usable_as_claimed'])}) and {whole['lead_found']:,} lead lines found "
         f"({_inside(whole['found_as_claimed'])}).",

@@ -49,7 +49,7 @@ def doubts(sources: Sources, city: CityFit) -> list[str]:
         repeat = sources.answers.repeats_record()
         if repeat > REPEATS:
             out.append(
-                f"About {100 * repeat:.0f} % of residents seem to repeat the city's record instead "
+                f"About {100 * repeat:.0f}% of residents seem to repeat the city's record instead "
                 "of looking at the pipe: there the two err together, so an answer that agrees "
                 "with the record counts for less."
             )

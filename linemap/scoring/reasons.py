@@ -87,7 +87,7 @@ def say_building(features: pd.DataFrame, weight: np.ndarray) -> np.ndarray:
     )
 
     def say(year: int, near: int, share: int) -> str:
-        tail = f"about {share} % of such homes in this city are estimated to have a lead line"
+        tail = f"{in_percent(share)} of such homes in this city are estimated to have a lead line"
         if year > 0:
             return f"built {year}: {tail}"
         if near > 0:
@@ -95,6 +95,17 @@ def say_building(features: pd.DataFrame, weight: np.ndarray) -> np.ndarray:
         return f"year built not known: {tail}"
 
     return by_pattern(table, say)
+
+
+def in_percent(whole: int) -> str:
+    """Return a rounded percentage in words that never claim certainty.
+
+    Examples
+    --------
+    >>> in_percent(34), in_percent(0), in_percent(100)
+    ('about 34%', 'under 1%', 'over 99%')
+    """
+    return {0: "under 1%", 100: "over 99%"}.get(whole, f"about {whole}%")
 
 
 def near_checks(features: pd.DataFrame, check: CheckWitness) -> tuple[np.ndarray, np.ndarray]:
@@ -153,7 +164,8 @@ def say_record(record: RecordWitness) -> np.ndarray:
         else:
             what = f"{WORDS[utility]} on the utility's, {WORDS[customer]} on the customer's side"
         of = "lines without lead" if yes else "lead lines"
-        return f"the record says {what}, but records here are wrong for {of} in {wrong} % of cases"
+        often = in_percent(wrong)
+        return f"the record says {what}, but records here are wrong for {of} in {often} of cases"
 
     return by_pattern(table, say)
 

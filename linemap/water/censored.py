@@ -260,7 +260,7 @@ def _advise(n: int, censored: int, distinct_detects: int) -> tuple[str, str]:
     share, only = censored / n, "share above a level only"
     km_most = fact("water.censored.km_most").value
     model_most = fact("water.censored.model_most").value
-    said = f"{share:.0%} of {n} results lie below a limit"
+    said = f"{share:.0%} of {n:,} results lie below a limit"
     if distinct_detects == 0:
         return only, "Every result lies below its limit: no mean, median or percentile can be given"
     if share > model_most:

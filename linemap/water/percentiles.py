@@ -81,7 +81,7 @@ class Percentile90:
             interval, firm = "too few results for an interval", ", which is not firm"
         value = f"{self.value:g}" if self.at_most == self.value else f"at most {self.at_most:g}"
         return (
-            f"90th percentile {value} ug/L ({interval}, n = {self.n}, {self.method}), {side} the "
+            f"90th percentile {value} ug/L ({interval}, n = {self.n:,}, {self.method}), {side} the "
             f"action level of {self.action_level:g} ug/L{firm}; {self.label}"
         )
 

@@ -65,7 +65,7 @@ def test_every_link_of_a_run_leads_to_a_file_and_the_interval_stands_there(sampl
 
     shown = lm.Run(sample_run)._repr_html_()
     assert shown.count("<a href=") == len(PAGES)
-    assert "90 % interval" in shown
+    assert "90% interval" in shown
 
 
 def test_a_chart_shows_itself_and_its_title_is_not_cut():

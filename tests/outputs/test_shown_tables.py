@@ -22,10 +22,10 @@ SCORES = pd.DataFrame(
 def test_an_estimate_is_shown_with_its_interval_and_a_weight_with_its_unit():
     shown = lm.show_table(SCORES, "scores", ["parcel_id", "p_lead", "weight_record"])
     assert list(shown.table) == [
-        "parcel_id", "p_lead, 90 % interval", "weight_record [log-odds]",
+        "parcel_id", "p_lead, 90% interval", "weight_record [log-odds]",
     ]  # fmt: skip
     assert shown.table.iloc[:, 1].tolist() == [
-        "34 % (20 % to 51 %)", ">99 % (98 % to >99 %)", "50 % (5 % to 95 %)",
+        "34% (20% to 51%)", ">99% (98% to >99%)", "50% (5% to 95%)",
     ]  # fmt: skip
     assert shown.table.iloc[:, 2].tolist() == ["-0.70", "+2.00", "–"]
 

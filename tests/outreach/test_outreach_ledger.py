@@ -160,7 +160,7 @@ def test_review_of_all_rounds_reads_the_log(opened: tuple[Ledger, KitPlan]) -> N
     assert review["closed"] == 1
     assert review["sentences"][0].startswith("ALARM")
     assert "remain to be found" in review["sentences"][1]
-    assert "lead lines (95 % interval" in review["sentences"][2]
+    assert "lead lines (95% interval" in review["sentences"][2]
 
 
 @pytest.mark.parametrize(

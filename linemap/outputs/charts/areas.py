@@ -12,7 +12,7 @@ from linemap.outputs.charts.canvas import DARK, LIGHT, blank_chart, legend_below
 def expected_chart(areas: pd.DataFrame, *, most: int = 15) -> Figure:
     """Draw the expected lead lines of each area with their interval.
 
-    What it shows: a dot for each area at its expected number of lead lines, with the 90 %
+    What it shows: a dot for each area at its expected number of lead lines, with the 90%
     interval as a bar, most first. How to read it: where bars overlap, the order of the two
     areas is not sure.
 

@@ -85,7 +85,7 @@ def age_chart(ages: pd.DataFrame) -> Figure:
     """Draw the mean probability of lead by year of building.
 
     What it shows: the mean estimated probability of homes built in each five years, with its
-    90 % interval. How to read it: it need not fall from old to new; a rise in the middle is a
+    90% interval. How to read it: it need not fall from old to new; a rise in the middle is a
     building wave that still used lead. A wide band is an age of which little is known.
 
     Parameters

@@ -36,7 +36,7 @@ def reliability_chart(bins: pd.DataFrame) -> Figure:
     """Draw promised against found rates of lead.
 
     What it shows: homes in groups of similar probability; across, what the scores promised; up,
-    the share in which lead was found, with its 95 % interval. How to read it: dots on the
+    the share in which lead was found, with its 95% interval. How to read it: dots on the
     diagonal keep their promise; above it the scores are too low, below it too high.
 
     Parameters

@@ -12,7 +12,7 @@ def claimed_chart(parts: pd.DataFrame) -> Figure:
     """Draw what a round claimed and what came back.
 
     What it shows: for the whole list and each part the forecast number of lead lines found with
-    its 95 % interval, and what was found. How to read it: a cross inside its bar keeps the
+    its 95% interval, and what was found. How to read it: a cross inside its bar keeps the
     promise.
 
     Parameters

@@ -51,7 +51,7 @@ def limits_of_data(
     pairs : DataFrame
         Returned kits, by the ``pairs`` contract.
     fairness : DataFrame
-        ``group_by, group, testing_ratio`` with its 95 % interval.
+        ``group_by, group, testing_ratio`` with its 95% interval.
     model : dict
         What the scoring model says of itself.
     water : dict

@@ -70,7 +70,7 @@ linemap.drawCard = function ({ id, areaName, chance, flags, card, cautions }) {
     section(
       "Why",
       card.reasons.length
-        ? list(card.reasons.map((text) => linemap.sentence(text).replaceAll(" %", "%")))
+        ? list(card.reasons.map(linemap.sentence))
         : el("p", {}, "No single piece of evidence stands out.")
     ),
     section("Weights of evidence", linemap.waterfall(card.weights))
@@ -105,7 +105,7 @@ linemap.sentence = function (words) {
   return /[.!?]$/.test(text) ? text : `${text}.`;
 };
 
-/* The whole scale from 0 to 100 % with interval and estimate. */
+/* The whole scale from 0 to 100% with interval and estimate. */
 linemap.intervalBar = function (chance, low, high) {
   const { el } = linemap;
   const x = (share) => 4 + share * 292;
@@ -205,10 +205,10 @@ linemap.kitSentence = function (kit) {
     if (!range) return "no result";
     const [low, high] = range;
     return low === high
-      ? `${low} µg/L`
+      ? `${low} ug/L`
       : low === 0
-        ? `below ${high} µg/L`
-        : `${low} to ${high} µg/L`;
+        ? `below ${high} ug/L`
+        : `${low} to ${high} ug/L`;
   };
   const verdict = kit.verdict.replaceAll("_", " ");
   const stood = kit.stood === null ? "" : ` after ${kit.stood} h standing`;
