@@ -51,6 +51,7 @@ def map_files(
         "area_list": area_list,
         "learn": learn,
         "city": settings.city.name,
+        "smallest": settings.outputs.smallest_public_count,
     }
     if len(parcels) > ONE_PAGE and len(areas):
         for name, page in map_sheets(parcels, scores, areas, **options):

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from pyproj import Transformer
 
 from linemap.errors import ArgumentError
+from linemap.outputs.map.areas import area_records
 from linemap.outputs.map.cards import BLOCK, WEIGHTS, card_blocks, rounded_weights
 from linemap.outputs.map.shapes import UNIT_M, curve_order, pack_shapes, varints, zigzag
 
@@ -200,3 +201,12 @@ def test_cards_hold_each_home_once_with_its_kits_and_words():
         "ran": None,
     }
     assert (dated["on"], dated["first"], dated["flushed"]) == ("2025-03-02", [4.2, 4.2], [0.0, 1.0])
+
+
+def test_gaps_between_parcels_are_not_drawn_as_holes():
+    """A park of 100 m stays; a gap of 3 m, left where parcels were joined, goes."""
+    area = shapely.box(0, 0, 1000, 1000) - shapely.box(100, 100, 200, 200)
+    area -= shapely.box(500, 500, 503, 503)
+    areas = gpd.GeoDataFrame({"area_id": ["A"], "name": ["A"]}, geometry=[area], crs=UTM)
+    (polygon,) = area_records(areas)[0]["rings"]
+    assert len(polygon) == 2

@@ -228,6 +228,6 @@ def test_public_page_says_what_it_is_and_where_to_ask():
     html = public_map_html(
         area_list(), area_shapes(), city="Alder Falls", kit_contact="Call 555-0100 & ask."
     )
-    assert "Public edition." in html
+    assert "Public edition: areas, never single homes." in html
     assert "Call 555-0100 &amp; ask." in html
     assert "not a compliance notice" in html

@@ -12,6 +12,9 @@ import shapely
 SIMPLIFY_M = 2.0
 """Area outlines are drawn to within this distance [m]."""
 
+SLIVER_M2 = 100.0
+"""Holes below this size [m2] are gaps left between parcels, and are not drawn; our choice."""
+
 
 def area_records(
     areas: gpd.GeoDataFrame, figures: pd.DataFrame | None = None
@@ -33,7 +36,8 @@ def area_records(
     """
     if not len(areas):
         return []
-    flat = areas.geometry.simplify(SIMPLIFY_M)
+    outlines = [_without_slivers(shape) for shape in areas.geometry.simplify(SIMPLIFY_M)]
+    flat = gpd.GeoSeries(outlines, index=areas.index, crs=areas.crs)
     label = gpd.GeoSeries(flat.representative_point(), crs=areas.crs).to_crs(4326)
     around = flat.to_crs(4326)
     known = {} if figures is None else figures.rename(index=str).to_dict("index")
@@ -50,6 +54,20 @@ def area_records(
     return records
 
 
+def _without_slivers(shape: Any) -> Any:
+    """Return a shape without its smallest holes, which would look like a dotted line."""
+    parts = [
+        shapely.Polygon(part.exterior, [h for h in part.interiors if _size(h) >= SLIVER_M2])
+        for part in shapely.get_parts(shape)
+        if part.geom_type == "Polygon" and not part.is_empty
+    ]
+    return shapely.MultiPolygon(parts) if parts else shape
+
+
+def _size(ring: Any) -> float:
+    return float(shapely.Polygon(ring).area)
+
+
 def _rings(shape: Any) -> list[list[list[list[float]]]]:
     return [
         [_lat_lng(shapely.get_coordinates(ring)[:-1]) for ring in shapely.get_rings(polygon)]
@@ -64,6 +82,8 @@ def _lat_lng(xy: Any) -> list[list[float]]:
 
 def _plain(value: Any) -> Any:
     """Return a table cell as JSON can hold it."""
+    if isinstance(value, dict):
+        return {name: _plain(item) for name, item in value.items()}
     if pd.isna(value):
         return None
     return value.item() if isinstance(value, np.generic) else value

@@ -13,9 +13,9 @@ from linemap.outputs.map.areas import area_records
 from linemap.outputs.map.page import PackedMap, json_bytes, locked_html, panel
 from linemap.outputs.map.scale import group_colours
 from linemap.outputs.public import public_areas
-from linemap.outputs.wording import CAUTIONS, PROBABILITY_CAUTION, PUBLIC_NOTE
+from linemap.outputs.wording import CAUTIONS, PROBABILITY_CAUTION
 
-FIGURE_SCRIPTS = ["data.js", "state.js", "zones.js", "panel.js", "figures.js"]
+FIGURE_SCRIPTS = ["data.js", "state.js", "labels.js", "zones.js", "panel.js", "figures.js"]
 """Scripts of a page without homes; none of them knows what a home's record looks like."""
 
 FIGURES = {
@@ -62,13 +62,15 @@ def draw_public_map(
     """
     figures = public_areas(area_list, smallest=smallest)
     more = [
-        PUBLIC_NOTE,
-        f"Counts are rounded to the nearest {smallest}. A figure is left out where fewer than "
-        f"{smallest} homes are in it or fewer than {smallest} are not.",
+        "Small counts are left out so that nobody can be recognised.",
+        f"Counts are rounded to the nearest {smallest}. A figure is left out where it could point "
+        f"at single homes: where fewer than {smallest} homes count in it, or fewer do not.",
     ]
-    about = ["Public edition.", kit_contact]
+    about = ["Public edition: areas, never single homes.", kit_contact]
     note = "The expected number is an estimate from records, age, place, answers and water results."
-    return figure_map(figures, areas, title=_title(city), about=about, more=more, note=note)
+    return figure_map(
+        figures, areas, title=_title(city), about=about, more=more, note=note, rounding=smallest
+    )
 
 
 def public_map_html(area_list: pd.DataFrame, areas: gpd.GeoDataFrame, **options: Any) -> str:
@@ -96,6 +98,7 @@ def figure_map(
     more: Sequence[str] = (),
     note: str = "",
     sheets: dict[str, str] | None = None,
+    rounding: int = 10,
 ) -> PackedMap:
     """Draw area figures as they are given: nothing is hidden here.
 
@@ -114,6 +117,8 @@ def figure_map(
         Line below the figures of an area.
     sheets : dict of str to str, optional
         Page of each area, by area_id.
+    rounding : int
+        What the public edition rounds to [homes]; colours change between its figures.
 
     Returns
     -------
@@ -132,11 +137,11 @@ def figure_map(
         more=more,
         cautions=[PROBABILITY_CAUTION, *CAUTIONS],
     )
-    page = {"groupColours": group_colours(), "note": note}
+    page = {"groupColours": group_colours(), "note": note, "rounding": rounding}
     return PackedMap(
         title=title, panel=side, start="startFigures", scripts=FIGURE_SCRIPTS, page=page, data=data
     )
 
 
 def _title(city: str) -> str:
-    return f"{city}: where lead service lines probably are"
+    return f"{city}: lead service lines expected in each area"

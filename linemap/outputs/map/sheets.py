@@ -26,12 +26,13 @@ def map_sheets(
     lines: pd.DataFrame | None = None,
     learn: pd.Series | None = None,
     city: str = "our city",
+    smallest: int = 10,
 ) -> Iterator[tuple[str, str]]:
     """Give the pages of a very large city one by one; for staff.
 
     Parameters
     ----------
-    parcels, scores, areas, kits, pairs, lines, learn, city
+    parcels, scores, areas, kits, pairs, lines, learn, city, smallest
         As in :func:`linemap.outputs.map.draw_map`.
     area_list : DataFrame
         By the ``area_list`` contract: the figures of the overview.
@@ -56,7 +57,12 @@ def map_sheets(
         count = len(rows[NO_AREA])
         about.append(f"{count:,} homes lie in no area; their page is {sheets[NO_AREA]}.")
     overview = figure_map(
-        figures.rename(index=str), areas, title=f"{city}: overview", about=about, sheets=sheets
+        figures.rename(index=str),
+        areas,
+        title=f"{city}: overview",
+        about=about,
+        sheets=sheets,
+        rounding=smallest,
     )
     yield OVERVIEW, locked_html(overview)
     kits_of, pairs_of = _by_area(kits, place), _by_area(pairs, place)
@@ -76,6 +82,7 @@ def map_sheets(
                 learn=None if learn is None else learn.reindex(here),
                 city=city,
                 overview=OVERVIEW,
+                smallest=smallest,
             ),
         )
 

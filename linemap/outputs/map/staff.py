@@ -13,6 +13,7 @@ from linemap.errors import ArgumentError
 from linemap.outputs.map.areas import area_records
 from linemap.outputs.map.cards import card_blocks
 from linemap.outputs.map.page import PackedMap, json_bytes, locked_html, panel
+from linemap.outputs.map.public_map import FIGURES
 from linemap.outputs.map.scale import HOME_BANDS, group_colours, home_colours
 from linemap.outputs.map.shapes import curve_order, pack_shapes
 from linemap.outputs.wording import CAUTIONS, PROBABILITY_CAUTION
@@ -21,6 +22,7 @@ from linemap.tables import INVENTORY_CLASSES
 SCRIPTS = [
     "data.js",
     "state.js",
+    "labels.js",
     "zones.js",
     "panel.js",
     "homes.js",
@@ -49,6 +51,7 @@ def draw_map(
     learn: pd.Series | None = None,
     city: str = "our city",
     overview: str = "",
+    smallest: int = 10,
 ) -> folium.Map:
     """Draw all homes of a city, their probabilities and what lies behind them; for staff.
 
@@ -70,13 +73,15 @@ def draw_map(
         ``utility_material``, ``customer_material`` and, if known, ``connector_material`` and
         ``why`` (ground of the class, in words), indexed by parcel_id.
     area_list : DataFrame, optional
-        By the ``area_list`` contract: intervals, ranks and reasons of the areas.
+        By the ``area_list`` contract: figures, intervals, ranks and reasons of the areas.
     learn : Series, optional
         What a kit would teach: mean absolute change of ``p_lead`` [share], by parcel_id.
     city : str
         Name in the title.
     overview : str
         File of an overview page to link back to.
+    smallest : int
+        What the public edition rounds to [homes]; areas have one colour in both editions.
 
     Returns
     -------
@@ -109,10 +114,11 @@ def draw_map(
         "packing": {"origin": shapes.origin, "unit": shapes.unit},
         "colours": home_colours(),
         "groupColours": group_colours(),
+        "rounding": smallest,
         "bands": HOME_BANDS,
         "cautions": [PROBABILITY_CAUTION, *CAUTIONS],
     }
-    title = f"{city}: where lead service lines probably are"
+    title = f"{city}: lead service lines, home by home"
     side = panel("staff.html", title=title, overview=overview, cautions=page["cautions"])
     return PackedMap(
         title=title, panel=side, start="startStaff", scripts=SCRIPTS, page=page, data=data
@@ -182,4 +188,7 @@ def _area_figures(area_list: pd.DataFrame | None) -> pd.DataFrame | None:
     if area_list is None:
         return None
     table = area_list if area_list.index.name == "area_id" else area_list.set_index("area_id")
-    return table[["low", "high", "rank", "kits_suggested", "why"]]
+    whole = table[list(FIGURES.values())].rename(columns={v: k for k, v in FIGURES.items()})
+    out = table[["low", "high", "rank", "kits_suggested", "why"]].copy()
+    out["whole"] = whole[["homes", "expected", "unknown", "tested"]].to_dict("records")
+    return out

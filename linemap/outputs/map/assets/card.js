@@ -9,6 +9,11 @@ linemap.EVIDENCE = [
   "Water of returned kits",
   "Field check",
 ];
+linemap.ARMS = {
+  ranked: "chosen because a kit here promises most",
+  floor: "chosen to keep a group or place from being left out",
+  audit: "drawn at random, to check the scores",
+};
 linemap.CARD_BLOCK = 2000;
 
 /* What is known of home i, from its block; each block is inflated once. */
@@ -89,7 +94,10 @@ linemap.drawCard = function ({ id, areaName, chance, flags, card, cautions }) {
   if (card.listed) {
     const [rank, arm, why] = card.listed;
     parts.push(
-      section("On the next list", el("p", {}, `Number ${rank} (${arm}). ${linemap.sentence(why)}`))
+      section(
+        "On the next list",
+        el("p", {}, `Number ${rank}: ${linemap.ARMS[arm] ?? arm}. ${linemap.sentence(why)}`)
+      )
     );
   }
   parts.push(

@@ -7,7 +7,7 @@ linemap.startFigures = async function (map, page) {
   const areas = await linemap.json("areas");
   map.fitBounds(L.latLngBounds(areas.flatMap((area) => area.rings.flat(2))), { animate: false });
   const state = new linemap.State(map, { measure: ["expected", linemap.MEASURE_NAMES] });
-  const zones = new linemap.ZoneLayer(map, page.groupColours, openZone);
+  const zones = new linemap.ZoneLayer(map, page, openZone);
   linemap.tie(state, "measure");
   state.onChange(draw);
   draw();
@@ -18,6 +18,7 @@ linemap.startFigures = async function (map, page) {
     const measure = state.get("measure");
     zones.show(areas, measure);
     byId("legend-title").textContent = linemap.MEASURES[measure].title;
+    byId("legend-note").textContent = linemap.MEASURES[measure].note;
     byId("legend").replaceChildren(...zones.legend());
     byId("count").textContent = `${whole(areas.length)} areas drawn.`;
     const ranked = [...areas].sort(

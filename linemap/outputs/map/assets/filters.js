@@ -13,7 +13,8 @@ linemap.Filters = class {
     this.area = this.areas.findIndex((area) => area.id === state.get("area"));
     this.unknown = state.get("unknown") === "yes";
     this.listed = state.get("listed") === "yes";
-    this.any = this.least > 0 || this.area >= 0 || this.unknown || this.listed;
+    this.thins = this.least > 0 || this.unknown || this.listed;
+    this.any = this.thins || this.area >= 0;
   }
 
   passes(i) {

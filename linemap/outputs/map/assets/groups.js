@@ -1,4 +1,4 @@
-/* Sums over homes that pass the filters, by area and by hexagon. Staff only. */
+/* Figures by area and by hexagon of the homes that pass the filters. Staff only. */
 "use strict";
 
 linemap.newGroup = (base) => ({
@@ -12,13 +12,18 @@ linemap.newGroup = (base) => ({
 
 linemap.addToGroup = function (group, homes, i) {
   group.homes += 1;
-  group.expected += homes.chance[i] / 10000;
+  group.expected += (homes.chance[i] + 0.5) / 10000; // chances were rounded down, by half on average
   group.unknown += (homes.flags[i] & 3) === linemap.UNKNOWN ? 1 : 0;
   group.testedHomes += homes.flags[i] & linemap.TESTED ? 1 : 0;
   group.tested = group.testedHomes / group.homes;
 };
 
+/* An area that no filter thins out has the figures of the report; the others are counted. */
 linemap.countAreas = function (homes, areas, filters) {
+  if (!filters.thins && areas.every((area) => area.whole))
+    return areas.map((area, k) =>
+      filters.area < 0 || filters.area === k ? { ...area, ...area.whole } : linemap.newGroup(area)
+    );
   const groups = areas.map(linemap.newGroup);
   for (let i = 0; i < homes.count; i++) {
     const group = groups[homes.area[i]];

@@ -26,7 +26,7 @@ linemap.startStaff = async function (map, page) {
   let picked = null;
   let shown = "";
   let waiting = 0;
-  const zones = new linemap.ZoneLayer(map, page.groupColours, openZone);
+  const zones = new linemap.ZoneLayer(map, page, openZone);
   const layer = new linemap.HomeLayer(homes, page.colours, filters);
   layer.on("painted", linemap.tellPainted);
 

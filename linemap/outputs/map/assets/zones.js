@@ -5,7 +5,7 @@ linemap.MEASURES = {
   expected: {
     title: "Expected lead lines",
     share: false,
-    note: "A sum over homes, each counted with its probability.",
+    note: "An estimate: each home is counted with its probability of having a lead line.",
   },
   unknown: {
     title: "Lines of unknown material",
@@ -20,15 +20,17 @@ linemap.MEASURES = {
 };
 linemap.MEASURE_NAMES = /^(expected|unknown|tested)$/;
 
-/* Equal steps from nothing to the greatest value, with round limits. */
-linemap.limits = function (values, share, steps) {
+/* Equal steps from nothing to the greatest value, with round limits. Counts change colour halfway
+   between two figures of the public edition, so that an area has one colour in both. */
+linemap.limits = function (values, share, steps, rounding) {
   const top = Math.max(share ? 0.01 : 5, ...values.filter((value) => value !== null));
   const rough = top / steps;
   const power = 10 ** Math.floor(Math.log10(rough));
   const step = [1, 1.2, 1.5, 2, 2.5, 3, 4, 5, 6, 8, 10]
     .map((k) => k * power)
     .find((k) => k >= rough - 1e-12);
-  return Array.from({ length: steps + 1 }, (_, k) => k * step);
+  const apart = !share && step % rounding === 0 ? rounding / 2 - 0.5 : 0;
+  return Array.from({ length: steps + 1 }, (_, k) => (k ? k * step + apart : 0));
 };
 
 linemap.figure = function (value, measure) {
@@ -39,14 +41,16 @@ linemap.figure = function (value, measure) {
 
 /* zones: [{name, rings: [[[lat, lng], ...], ...], homes, expected, unknown, tested}] */
 linemap.ZoneLayer = class {
-  constructor(map, colours, onChoose) {
+  constructor(map, { groupColours, rounding }, onChoose) {
     this.map = map;
-    this.colours = colours;
+    this.colours = groupColours;
+    this.rounding = rounding;
     this.onChoose = onChoose;
     this.shapes = L.featureGroup();
     this.labels = L.layerGroup();
     this.renderer = L.canvas({ padding: 0.3 });
-    map.on("zoomend", () => this.label());
+    map.on("moveend", () => this.shown && this.zones.some((zone) => zone.name) && this.label());
+    map.on("zoomend", () => this.shown && this.zones.every((zone) => !zone.name) && this.label());
   }
 
   /* Show zones under a measure, or outlines only where no measure is given. */
@@ -55,8 +59,10 @@ linemap.ZoneLayer = class {
     this.measure = measure;
     this.shapes.clearLayers();
     const values = measure ? zones.map((zone) => zone[measure]) : [];
-    if (measure)
-      this.limits = linemap.limits(values, linemap.MEASURES[measure].share, this.colours.length);
+    if (measure) {
+      const { share } = linemap.MEASURES[measure];
+      this.limits = linemap.limits(values, share, this.colours.length, this.rounding);
+    }
     for (const zone of zones) {
       const shape = L.polygon(zone.rings, this.style(zone));
       if (measure) shape.on("click", () => this.onChoose(zone));
@@ -64,6 +70,7 @@ linemap.ZoneLayer = class {
     }
     this.shapes.addTo(this.map);
     this.labels.addTo(this.map);
+    this.shown = true;
     this.label();
   }
 
@@ -75,36 +82,26 @@ linemap.ZoneLayer = class {
     return { ...base, fillColor: this.colours[this.step(value)], fillOpacity: zone.homes ? 1 : 0 };
   }
 
+  /* The colour step of a value as it is printed: whole, or in whole percent. */
   step(value) {
-    const width = this.limits[1];
-    return Math.min(this.colours.length - 1, Math.max(0, Math.ceil(value / width - 1e-9) - 1));
+    const printed = linemap.MEASURES[this.measure].share
+      ? Math.round(value * 100) / 100
+      : Math.round(value);
+    const above = this.limits.slice(1, -1).filter((limit) => printed > limit + 1e-9);
+    return above.length;
   }
 
-  /* Write each zone's number (and name where there is room) into it. */
   label() {
     this.labels.clearLayers();
     if (!this.zones) return;
+    const placed = [];
     for (const zone of this.zones) {
-      const bounds = (zone.bounds ||= L.latLngBounds(zone.rings.flat(2)));
-      const west = this.map.latLngToLayerPoint(bounds.getNorthWest());
-      const east = this.map.latLngToLayerPoint(bounds.getSouthEast());
-      const room = Math.min(east.x - west.x, (east.y - west.y) * 2);
-      const number = this.measure ? this.short(zone[this.measure]) : "";
-      const lines = [];
-      if (zone.name && room > zone.name.length * 6.5 + 8) lines.push(zone.name);
-      if (number && room > number.length * 7 + 6) lines.push(number);
-      if (!lines.length || (this.measure && !zone.homes && zone[this.measure] !== null)) continue;
-      const dark = this.measure && zone[this.measure] !== null && this.step(zone[this.measure]) > 2;
-      const icon = L.divIcon({
-        className: `zone-label ${this.measure ? "" : "name-only"} ${dark ? "on-dark" : ""}`,
-        html: linemap.el("span", {}, lines.join("\n")),
-        iconSize: [0, 0],
-      });
-      L.marker(zone.label || bounds.getCenter(), {
-        icon,
-        interactive: false,
-        keyboard: false,
-      }).addTo(this.labels);
+      const value = zone[this.measure];
+      if (this.measure && !zone.homes && value !== null) continue;
+      const number = this.measure ? this.short(value) : "";
+      const dark = this.measure && value !== null && this.step(value) > 2;
+      const kind = `${this.measure ? "" : "name-only"} ${dark ? "on-dark" : ""}`;
+      linemap.writeLabel(this.map, this.labels, zone, number, kind, placed);
     }
   }
 
@@ -115,6 +112,7 @@ linemap.ZoneLayer = class {
   }
 
   hide() {
+    this.shown = false;
     this.shapes.remove();
     this.labels.remove();
   }
@@ -124,12 +122,15 @@ linemap.ZoneLayer = class {
     const { share } = linemap.MEASURES[this.measure];
     const text = (value) =>
       share ? `${+(value * 100).toFixed(1)}%` : Number(value.toFixed(2)).toLocaleString("en-US");
-    const rows = this.colours.map((colour, k) =>
-      linemap.legendRow(
-        linemap.swatch(colour),
-        `${k ? "over " : ""}${text(this.limits[k])} to ${text(this.limits[k + 1])}`
-      )
-    );
+    const first = (limit) => (limit ? Math.floor(limit) + 1 : 0);
+    const rows = this.colours.map((colour, k) => {
+      const [low, high] = this.limits.slice(k, k + 2);
+      const whole = !share && Number.isInteger(this.limits[1] * 2);
+      const words = whole
+        ? `${text(first(low))} to ${text(Math.floor(high))}`
+        : `${k ? "over " : ""}${text(low)} to ${text(high)}`;
+      return linemap.legendRow(linemap.swatch(colour), words);
+    });
     if (this.zones.some((zone) => zone[this.measure] === null)) {
       rows.push(linemap.legendRow(linemap.swatch("none", "4 3"), "no figure shown: too few homes"));
     }
