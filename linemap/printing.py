@@ -92,6 +92,30 @@ class Bar:
         )
 
 
+def counted(number: int, one: str) -> str:
+    """Return a count with its noun.
+
+    Examples
+    --------
+    >>> counted(1, "kit"), counted(2000, "kit")
+    ('1 kit', '2,000 kits')
+    """
+    return f"{number:,} {one}{'' if number == 1 else 's'}"
+
+
+def chance(share: float) -> str:
+    """Return a chance in percent, never as certain.
+
+    Examples
+    --------
+    >>> chance(0.342), chance(0.9991), chance(0.0004)
+    ('34%', 'over 99%', 'under 1%')
+    """
+    if share < 0.01:
+        return "under 1%"
+    return "over 99%" if share > 0.99 else f"{share:.0%}"
+
+
 class Spoken:
     """What a result that has ``sentences`` shows when it is printed or ends a notebook cell."""
 

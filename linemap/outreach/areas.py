@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 from scipy.stats import false_discovery_control, norm
 
 from linemap.errors import ArgumentError
-from linemap.outreach.eligibility import UNKNOWN, column_or, require_columns
+from linemap.outreach.eligibility import UNKNOWN, column_or, reason_left_out, require_columns
 from linemap.outreach.plan import KitPlan
+from linemap.outreach.value import kit_value
 from linemap.tables import complete_table
 
 Floats = NDArray[np.float64]
@@ -60,7 +61,9 @@ def rank_areas(
     -------
     DataFrame
         By the ``area_list`` contract, in order of rank, with ``rank_low, rank_high`` (90 %),
-        ``return_rate`` (homes with a usable kit among those ever sent one), ``need``,
+        ``return_rate`` (homes with a usable kit among those ever sent one), ``may_be_sent``
+        (homes that may be sent a kit), ``in_reach`` (those of them where a kit is worth as much
+        as at the last home that the list chose by worth alone), ``need``,
         ``hot_spot_z``, ``hot_spot_p`` and ``hot_spot`` (``hot``, ``cold`` or missing).
 
     Raises
@@ -117,6 +120,13 @@ def _area_figures(homes: pd.DataFrame, expected_lead: pd.DataFrame, plan: KitPla
     out["return_rate"] = total(tested * sent) / ever.where(ever > 0)
     counts = plan.kits["area_id"].astype(str).value_counts()
     out["kits_suggested"] = counts.reindex(out.index).fillna(0.0)
+    out["may_be_sent"], out["in_reach"] = np.nan, np.nan
+    if {"p_lead", "p_return"} <= set(placed.columns):
+        eligible = reason_left_out(placed, plan.limits, today=plan.made_on).isna()
+        worth = kit_value(homes, plan.limits.value)["value"].reindex(placed.index)
+        least = plan.kits.loc[plan.kits["arm"] == "ranked", "value"].min()
+        out["may_be_sent"] = total(eligible.astype(float))
+        out["in_reach"] = total((eligible & worth.ge(least)).astype(float))
     for name in ("need", "x", "y"):
         values = column_or(placed, name, np.nan).astype(float)
         out[name] = values.groupby(placed["area_id"].astype(str), sort=True).mean()
@@ -171,13 +181,18 @@ def _hot_spots(areas: pd.DataFrame) -> tuple[Floats, Floats, list[str | None]]:
 
 
 def _why(area: Any, aim: Aim) -> str:
-    lead = f"{area.expected_lead_lines:.0f} lead lines expected ({area.low:.0f} to {area.high:.0f})"
+    lead = (
+        f"{area.expected_lead_lines:,.0f} lead lines expected (90% interval {area.low:,.0f} to "
+        f"{area.high:,.0f})"
+    )
     first = {
         "most_lead": lead,
         "most_need": f"{lead}, need index {area.need:.2f}",
         "least_tested": f"{area.tested_share:.1%} of homes tested; {lead}",
     }[aim]
-    words = f"{first}; {area.unknown_lines:.0f} of {area.homes:.0f} lines unknown"
+    words = f"{first}; {area.unknown_lines:,.0f} of {area.homes:,.0f} lines unknown"
     if aim != "least_tested":
         words += f"; {area.tested_share:.1%} of homes tested"
-    return f"{words}; rank between {area.rank_low:.0f} and {area.rank_high:.0f}"
+    if area.rank_low == area.rank_high:
+        return words
+    return f"{words}; rank between {area.rank_low:.0f} and {area.rank_high:.0f} (90% interval)"

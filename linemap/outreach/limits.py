@@ -9,6 +9,7 @@ import pandas as pd
 
 from linemap.outreach.eligibility import column_or, require_columns
 from linemap.outreach.problem import NO_CAP, Bools, GroupRule, Ints
+from linemap.printing import counted
 from linemap.settings import OutreachSettings
 
 FAR_ABOVE = 1.25
@@ -127,11 +128,11 @@ def limits_on(homes: pd.DataFrame, eligible: pd.Series, limits: OutreachSettings
     sites = _codes(column_or(chosen, "site_kind", None).notna())
     site_floor = min(int(limits.site_share * kits), int((sites[0] >= 0).sum()))
     areas = _codes(column_or(chosen, "area_id", None))
-    area_title = f"the floor of {limits.floor_per_area} kit(s) in each area"
+    area_title = f"the floor of {counted(limits.floor_per_area, 'kit')} in each area"
     if limits.cap_per_area is not None:
         area_title += f" and the cap of {limits.cap_per_area}"
     found = [
-        limit("site_share", "sending to sites first", sites, site_floor),
+        limit("site_share", "the floor for listed sites such as child care", sites, site_floor),
         limit(
             "floor_per_area",
             area_title,
@@ -180,7 +181,7 @@ def limits_on(homes: pd.DataFrame, eligible: pd.Series, limits: OutreachSettings
         for one in found
     ]
     if limits.per_segment is not None:
-        title = f"the limit of {limits.per_segment} per street segment"
+        title = f"the limit of {counted(limits.per_segment, 'kit')} per street segment"
         found.append(limit("per_segment", title, segments, 0, per_segment))
     return found
 
@@ -247,11 +248,11 @@ def _limit(
     if len(names) == 0 and floor > 0:
         notes.append(f"{title}: no home that may be sent a kit belongs to this group.")
     elif len(lowered) and len(names) == 1:
-        notes.append(f"{title}: only {sizes[0]:,} such home(s) are left to send to.")
+        notes.append(f"{title}: only {counted(sizes[0], 'such home')} can be sent one.")
     elif len(lowered):
         some = ", ".join(str(names[i]) for i in lowered[:5])
         notes.append(
-            f"{title}: lowered in {len(lowered)} area(s) with fewer homes left ({some}"
+            f"{title}: lowered in {counted(len(lowered), 'area')} with fewer homes left ({some}"
             f"{' ...' if len(lowered) > 5 else ''})."
         )
     caps = np.full(len(names), cap, dtype=np.int64)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -15,12 +16,13 @@ from linemap.outreach.eligibility import (
     reason_left_out,
     require_columns,
 )
+from linemap.outreach.forecast import forecast_round
 from linemap.outreach.limits import limits_on
 from linemap.outreach.prices import Ask, limit_prices
 from linemap.outreach.problem import Bools
 from linemap.outreach.sending import in_sending_order, reasons_in_words
 from linemap.outreach.value import PARTS, kit_value
-from linemap.printing import Spoken
+from linemap.printing import Spoken, counted
 from linemap.settings import OutreachSettings
 from linemap.tables import complete_table, contract
 
@@ -41,6 +43,10 @@ CAUTION = (
     "These are homes where a kit is expected to tell most, not homes known to have lead. A kit "
     "that comes back low cannot rule out a lead line, and a home left off the list is not cleared."
 )
+
+
+SMALL_GAP = 0.0005
+"""Gap to the best list that is not worth mention; our choice."""
 
 
 @dataclass(frozen=True)
@@ -112,19 +118,34 @@ class KitPlan(Spoken):
         if not len(self.kits):
             return [*self.notes, CAUTION]
         arms = self.kits["arm"].value_counts()
-        left_out = self.left_out.itertuples()
+        left_out = zip(self.left_out["homes"].tolist(), self.left_out["meaning"], strict=True)
+        best = (
+            "No other list under the same limits is worth more."
+            if self.gap < SMALL_GAP
+            else f"No list under the same limits is worth over {self.gap:.1%} more than this one."
+        )
         return [
-            f"{len(self.kits):,} kits: {arms['ranked']:,} ranked, {arms['floor']:,} for the "
-            f"floors, {arms['audit']:,} drawn at random from {self.design.frame:,} other homes.",
-            f"Expected: {self.expected_returns:.0f} usable kits back and "
-            f"{self.expected_finds:.1f} lead lines found.",
-            f"The list is within {self.gap:.2%} of the best possible under its limits "
-            f"(value {self.value:.2f}, upper bound {self.bound:.2f}).",
+            f"{counted(len(self.kits), 'kit')}: {arms['ranked']:,} where a kit is expected to tell "
+            f"most (ranked), {arms['floor']:,} that the floors ask for, {arms['audit']:,} drawn at "
+            f"random from {self.design.frame:,} other homes (audit).",
+            f"Expected: {counted(round(self.expected_returns), 'usable kit')} back "
+            f"{self._interval('returned')} and {_rounded(self.expected_finds)} lead lines found "
+            f"{self._interval('found')}.",
+            best,
             *self.prices["sentence"],
-            *(f"{row.homes:,} homes left out: {row.meaning}." for row in left_out),
+            *(f"{counted(n, 'home')} left out ({meaning})." for n, meaning in left_out),
             *self.notes,
             CAUTION,
         ]
+
+    @cached_property
+    def forecast(self) -> pd.DataFrame:
+        """What the list promises, with 95% intervals; see :func:`forecast_round`."""
+        return forecast_round(self.kits, seed=self.seed)
+
+    def _interval(self, name: str) -> str:
+        low, high = self.forecast.loc[0, [f"{name}_low", f"{name}_high"]]
+        return f"(95% interval {low:,.0f} to {high:,.0f})"
 
     def describe(self) -> dict[str, Any]:
         """Return what the choice says of itself, for ``run.json`` and the pages."""
@@ -133,6 +154,7 @@ class KitPlan(Spoken):
             "arms": {str(k): int(v) for k, v in self.kits["arm"].value_counts().items()},
             "expected_returns": self.expected_returns,
             "expected_finds": self.expected_finds,
+            "forecast": self.forecast.loc[0].to_dict() if len(self.kits) else {},
             "value": self.value,
             "bound": self.bound,
             "gap": self.gap,
@@ -278,6 +300,11 @@ def _empty_plan(
         made_on=today,
         seed=seed,
     )
+
+
+def _rounded(number: float) -> str:
+    """Return an expected number; one digit after the point only where it is small."""
+    return f"{number:.1f}" if number < 10 else f"{number:,.0f}"
 
 
 def draw_audit(certain: Bools, size: int, rng: np.random.Generator) -> Bools:

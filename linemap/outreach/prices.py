@@ -12,6 +12,7 @@ from linemap.outreach.choice import Solution, solve, solve_exactly
 from linemap.outreach.eligibility import column_or
 from linemap.outreach.limits import Limit
 from linemap.outreach.problem import Bools, Floats, Problem
+from linemap.printing import counted
 from linemap.settings import OutreachSettings
 
 
@@ -112,7 +113,7 @@ def limit_prices(ask: Ask, limits: Sequence[Limit], taken: Bools) -> pd.DataFram
             without.append((limit.key, limit.title, finds))
     if audit_size:
         again = ask.choose(limits, audit=False).taken
-        title = f"the random audit arm of {audit_size} kits"
+        title = f"the random audit arm of {counted(audit_size, 'kit')}"
         without.append(("audit_share", title, ask.expected_finds(again, 0)))
     if len(without) > 1:
         again = ask.choose([], audit=False).taken
@@ -126,7 +127,9 @@ def limit_prices(ask: Ask, limits: Sequence[Limit], taken: Bools) -> pd.DataFram
 
 def _sentence(title: str, finds: float, price: float) -> str:
     start = title[0].upper() + title[1:]
-    verb = "cost" if " together" in title else "costs"
-    if price < 0.05:
-        return f"{start} {verb} less than 0.1 of {finds:.1f} expected finds."
-    return f"{start} {verb} {price:.1f} of {finds:.1f} expected finds."
+    verb, it = ("cost", "them") if " together" in title else ("costs", "it")
+    least = "less than 0.1" if price < 0.05 else f"{price:.1f}"
+    all_finds = f"{finds:.1f}" if finds < 10 else f"{finds:,.0f}"
+    return (
+        f"{start} {verb} {least} of the {all_finds} lead lines expected to be found without {it}."
+    )

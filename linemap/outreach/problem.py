@@ -11,6 +11,7 @@ from scipy.optimize import linprog
 from scipy.sparse import csr_matrix, hstack, vstack
 
 from linemap.errors import LimitsError
+from linemap.printing import counted
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -109,7 +110,7 @@ def raise_if_impossible(problem: Problem) -> None:
     conflict = dict.fromkeys(name for name, on in zip(names, priced, strict=True) if on)
     raise LimitsError(
         f"these limits cannot hold together: {'; '.join(conflict)}. The floors are short by "
-        f"{np.ceil(answer.fun - 1e-6):.0f} kit(s). Lower one of the floors, or raise the "
+        f"{counted(int(np.ceil(answer.fun - 1e-6)), 'kit')}. Lower one of the floors, or raise the "
         "number of kits or the cap."
     )
 

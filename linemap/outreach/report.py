@@ -8,6 +8,7 @@ from typing import Any
 import pandas as pd
 
 from linemap.outreach.schema import OUTCOMES
+from linemap.printing import counted
 
 _WORDS = {
     "usable": "usable",
@@ -112,8 +113,8 @@ def _sentences(report: dict[str, Any]) -> list[str]:
     ]
     if report["unlisted"]:
         words.append(
-            f"{report['unlisted']:,} kit(s) came from homes that were not on the list: it was not "
-            "followed in full."
+            f"{counted(report['unlisted'], 'kit')} came from homes that were not on the list: it "
+            "was not followed in full."
         )
     return [*words, CAUTION]
 

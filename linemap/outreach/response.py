@@ -276,11 +276,13 @@ def _log_loss(outcome: Floats, chance: Floats) -> float:
 def _basis(sent: int, usable: int, prior: float, thin: bool, measures: dict[str, float]) -> str:
     if not sent:
         return f"no earlier kit to learn from, so every home is given the prior of {prior:.0%}."
-    words = f"learned from {sent:,} earlier kits, of which {usable:,} came back usable"
+    rate = f"{usable:,} ({usable / sent:.0%})"
+    words = f"learned from {sent:,} earlier kits, of which {rate} came back usable"
     if thin:
         return f"{words}; the history is thin, so the prior of {prior:.0%} still counts."
+    errs = "less" if measures["log_loss"] < measures["log_loss_constant"] else "no less"
     return (
-        f"{words}; on kits left out of the fit the calibration slope is "
-        f"{measures['calibration_slope']:.2f} (1 is perfect) and the log loss "
-        f"{measures['log_loss']:.3f} (one rate for all: {measures['log_loss_constant']:.3f})."
+        f"{words}; on kits left out of the learning it errs {errs} than one rate for all homes "
+        f"(log loss {measures['log_loss']:.3f} against {measures['log_loss_constant']:.3f}; "
+        f"calibration slope {measures['calibration_slope']:.2f}, 1 is perfect)."
     )

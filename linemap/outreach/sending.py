@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from linemap.outreach.limits import Limit
+from linemap.printing import chance
 
 
 def in_sending_order(kits: pd.DataFrame, *, weeks: int, rng: np.random.Generator) -> pd.DataFrame:
@@ -48,6 +49,17 @@ def in_sending_order(kits: pd.DataFrame, *, weeks: int, rng: np.random.Generator
     return out
 
 
+def listed(titles: Sequence[str]) -> str:
+    """Return titles as a list in words.
+
+    Examples
+    --------
+    >>> listed(["one", "two", "three"]), listed(["one"])
+    ('one, two and three', 'one')
+    """
+    return " and ".join([*filter(None, [", ".join(titles[:-1])]), *titles[-1:]])
+
+
 def reasons_in_words(
     kits: pd.DataFrame, limits: Sequence[Limit], parcel_ids: pd.Index, frame: int
 ) -> list[str]:
@@ -71,13 +83,16 @@ def reasons_in_words(
     rows = parcel_ids.get_indexer(pd.Index(kits["parcel_id"]))
     asked = [limit for limit in limits if limit.has_floor]
     words = []
-    for row, kit in zip(rows, kits.itertuples(), strict=True):
-        chances = f"chance of lead {kit.p_lead:.0%}, of a usable return {kit.p_return:.0%}"
+    lead, back = (kits[name].map(chance) for name in ("p_lead", "p_return"))
+    chances_of = [
+        f"chance of lead {p}, of a usable return {q}" for p, q in zip(lead, back, strict=True)
+    ]
+    for row, kit, chances in zip(rows, kits.itertuples(), chances_of, strict=True):
         if kit.arm == "audit":
-            words.append(f"drawn at random from {frame:,} homes not otherwise chosen; {chances}")
+            words.append(f"drawn at random from {frame:,} homes, to check the scores; {chances}")
         elif kit.arm == "ranked":
-            words.append(f"most expected per kit; {chances}")
+            words.append(f"a kit here is expected to tell most; {chances}")
         else:
             titles = [limit.title for limit in asked if limit.asks_for(int(row))]
-            words.append(f"for {' and '.join(titles) or 'the limits of the list'}; {chances}")
+            words.append(f"to keep {listed(titles) or 'the limits of the list'}; {chances}")
     return words

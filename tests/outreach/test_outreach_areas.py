@@ -127,3 +127,19 @@ def test_a_planted_cluster_is_hot_and_noise_is_not(make_homes: Homes) -> None:
 def test_few_areas_get_no_hot_spot_figure(make_homes: Homes) -> None:
     homes = make_homes(300, areas=5)
     assert rank_areas(homes, _expected(homes), _plan(homes))["hot_spot_z"].isna().all()
+
+
+def test_homes_within_reach_of_the_list_are_counted_by_area(make_homes: Homes) -> None:
+    """Obvious answer: with no floor, no audit and no cap the list is just these homes."""
+    homes = make_homes()
+    limits = OutreachSettings(
+        kits=30, floor_per_area=0, site_share=0.0, audit_share=0.0, floor_low_income=0.0,
+        low_income_kits_to_lead=0.0, floor_renters=0.0, renter_kits_to_lead=0.0,
+    )  # fmt: skip
+    plan = choose_kits(homes, limits, seed=1, today=date(2026, 5, 1))
+    expected = homes.groupby("area_id")["p_lead"].sum().to_frame("expected")
+    expected = expected.assign(low=0.8 * expected["expected"], high=1.2 * expected["expected"])
+    areas = rank_areas(homes, expected, plan)
+    assert areas["in_reach"].tolist() == areas["kits_suggested"].tolist()
+    assert areas["may_be_sent"].sum() == plan.design.eligible
+    assert (areas["in_reach"] <= areas["may_be_sent"]).all()

@@ -12,7 +12,7 @@ from scipy.stats import chisquare
 
 from linemap.errors import ArgumentError, LimitsError
 from linemap.intake import check_table
-from linemap.outreach import KitPlan, choose_kits, fairness, income_third
+from linemap.outreach import KitPlan, choose_kits, fairness, forecast_round, income_third
 from linemap.outreach.plan import draw_audit
 from linemap.settings import GroupLimit, OutreachSettings, ValueSettings
 
@@ -138,7 +138,7 @@ def test_sites_come_first(make_homes: Homes) -> None:
     first = on_list.loc[homes.index[sites]]
     assert (first["rank"] <= sites.sum() + plan.design.drawn).all()
     assert (first["arm"] != "ranked").all()
-    assert first["why"].str.contains("sites first").all()
+    assert first["why"].str.contains("the floor for listed sites").all()
 
 
 def test_ranked_homes_would_be_chosen_for_their_value_alone(make_homes: Homes) -> None:
@@ -238,7 +238,7 @@ def test_prices_are_what_dropping_the_limit_would_give(make_homes: Homes) -> Non
     assert price["price"] == pytest.approx(free.expected_finds - plan.expected_finds)
     assert price["price"] > 1
     assert (
-        f"costs {price['price']:.1f} of {free.expected_finds:.1f} expected finds"
+        f"costs {price['price']:.1f} of the {free.expected_finds:.0f} lead lines"
         in (price["sentence"])
     )
 
@@ -283,3 +283,24 @@ def test_bare_homes_without_any_optional_column_are_enough() -> None:
     plan = _plan(homes, kits=2, audit_share=0.0, value=ValueSettings(learn=0.0, harm=0.0))
     assert plan.kits["parcel_id"].tolist() == ["b", "c"]
     assert plan.expected_finds == pytest.approx(0.7)
+
+
+def test_the_list_says_its_promise_with_intervals_and_in_plain_words(make_homes: Homes) -> None:
+    """The figures are those that a round opened from this list would freeze."""
+    plan = _plan(make_homes(), floor_per_area=1)
+    said = " ".join(plan.sentences())
+    frozen = forecast_round(plan.kits, seed=plan.seed).iloc[0]
+    for name in ("returned", "found"):
+        low, high = frozen[f"{name}_low"], frozen[f"{name}_high"]
+        assert f"(95% interval {low:,.0f} to {high:,.0f})" in said
+    assert "the floor of 1 kit in each area" in " ".join(plan.kits["why"]) + said.lower()
+    for solver_talk in ("(s)", "upper bound", "0.00%", "value "):
+        assert solver_talk not in said
+
+
+def test_no_home_is_said_to_have_lead_for_certain(make_homes: Homes) -> None:
+    homes = make_homes()
+    homes["p_lead"] = np.where(np.arange(len(homes)) % 2, 0.9999, 0.0001)
+    words = _plan(homes, audit_share=0.2).kits["why"]
+    assert not words.str.contains(r"\b(?:100|0)%").any()
+    assert words.str.contains("chance of lead over 99%").any()

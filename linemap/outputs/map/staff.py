@@ -190,5 +190,6 @@ def _area_figures(area_list: pd.DataFrame | None) -> pd.DataFrame | None:
     table = area_list if area_list.index.name == "area_id" else area_list.set_index("area_id")
     whole = table[list(FIGURES.values())].rename(columns={v: k for k, v in FIGURES.items()})
     out = table[["low", "high", "rank", "kits_suggested", "why"]].copy()
-    out["whole"] = whole[["homes", "expected", "unknown", "tested"]].to_dict("records")
+    figures = whole[["homes", "expected", "unknown", "tested"]].to_dict("records")
+    out["whole"] = pd.Series(figures, index=table.index, dtype=object)
     return out
