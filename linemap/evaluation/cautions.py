@@ -142,9 +142,9 @@ def overlap_cautions(overlap: Overlap) -> list[Caution]:
         out.append(
             Caution(
                 "unlike_buildings",
-                "Checked homes can be told from unknown ones by their building alone "
-                f"({overlap.auc_building:.2f}; 0.5 would be alike): figures on checks may not "
-                "hold for the unknown homes.",
+                "Checked homes can be told from unknown ones by their building alone (right in "
+                f"{overlap.auc_building:.0%} of pairs; 50% would be alike): figures on checks may "
+                "not hold for the unknown homes.",
             )
         )
     if overlap.outside_building > OUTSIDE_SHARE:
@@ -221,7 +221,7 @@ def too_good_cautions(measures: pd.DataFrame) -> list[Caution]:
         Caution(
             "too_good",
             f"{row['method']} ranks almost perfectly, {NAMES[row['protocol']]} "
-            f"(AUC {row['value']:.3f}). "
+            f"(chance {row['value']:.3f} that lead stands above non-lead). "
             "Look for a column that was filled in from the checks.",
             severe=True,
         )
@@ -230,7 +230,7 @@ def too_good_cautions(measures: pd.DataFrame) -> list[Caution]:
 
 
 def protocol_cautions(
-    measures: pd.DataFrame, facts: dict[str, dict[str, Any]], range_m: float, wanted_m: float
+    measures: pd.DataFrame, facts: dict[str, dict[str, Any]], wanted_m: float
 ) -> list[Caution]:
     """Warn about blocks that are too small or too few, and about flattering random folds."""
     out = []
@@ -240,10 +240,9 @@ def protocol_cautions(
         out.append(
             Caution(
                 "blocks_too_small",
-                f"Blocks of {block_m:,.0f} m instead of {wanted_m:,.0f} m: larger ones would leave "
-                f"too few. Checked lines of one age still resemble each other over about "
-                f"{range_m:,.0f} m, so figures "
-                "under blocks still flatter a little.",
+                "The places hidden together are smaller than the distance over which lines of one "
+                "age resemble each other, since larger ones would be too few: figures by place "
+                "still flatter a little. The methods page gives both distances.",
             )
         )
     if blocks < FEWEST_BLOCKS:
@@ -256,13 +255,13 @@ def protocol_cautions(
     ours = measures[measures["method"] == "linemap"]
     for row in ours[ours["measure"] == "ece"].to_dict("records"):
         if row["protocol"] != "random" and row["value"] > row["perfect_high"]:
-            band = f"{row['perfect_low']:.3f} to {row['perfect_high']:.3f}"
+            band = f"{100 * row['perfect_low']:.1f} to {100 * row['perfect_high']:.1f}"
             out.append(
                 Caution(
                     "probabilities_off",
                     f"{NAMES[row['protocol']].capitalize()}: promised and found rates differ by "
-                    f"{row['value']:.3f} on average; a perfect model would show {band} on as many "
-                    "homes. Read the probabilities with care.",
+                    f"{100 * row['value']:.1f} percentage points on average; a perfect model would "
+                    f"show {band} on as many homes. Read the probabilities with care.",
                 )
             )
     auc = ours[ours["measure"] == "auc"]
@@ -271,8 +270,9 @@ def protocol_cautions(
         out.append(
             Caution(
                 "random_flatters",
-                f"Random folds show an AUC of {by['random']:.2f}, spatial blocks "
-                f"{by['blocks']:.2f}: quote the second for streets without checks.",
+                f"Lead is ranked above non-lead with a chance of {by['random']:.2f} where checks "
+                f"were hidden at random, {by['blocks']:.2f} where they were hidden by place: quote "
+                "the second for streets without checks.",
             )
         )
     return out

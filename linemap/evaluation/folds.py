@@ -22,9 +22,9 @@ from linemap.published import fact
 IntArray = NDArray[np.int64]
 
 NAMES = {
-    "random": "random folds",
-    "blocks": "spatial blocks",
-    "matched": "folds matched by distance",
+    "random": "hidden at random",
+    "blocks": "hidden by place",
+    "matched": "hidden far from other checks",
     "time": "forward in time",
     "audit": "random checks only",
 }
@@ -130,7 +130,12 @@ def random_folds(checked: pd.DataFrame, *, folds: int, rng: np.random.Generator)
 
 
 def block_folds(
-    checked: pd.DataFrame, *, size_m: float, folds: int, rng: np.random.Generator
+    checked: pd.DataFrame,
+    *,
+    size_m: float,
+    folds: int,
+    rng: np.random.Generator,
+    range_m: float = np.nan,
 ) -> Protocol:
     """Hide whole square blocks.
 
@@ -139,9 +144,12 @@ def block_folds(
     checked : DataFrame
         As in :func:`random_folds`.
     size_m : float
-        Edge of a block [m]; at least the range over which neighbours resemble each other.
+        Edge of a block [m]; at least the range over which neighbours resemble each other, where
+        enough blocks remain.
     folds : int
     rng : numpy.random.Generator
+    range_m : float
+        Distance over which checked lines of one age resemble each other [m]; NaN if not known.
 
     Returns
     -------
@@ -156,14 +164,28 @@ def block_folds(
     folds = min(folds, int(block.max()) + 1)
     return Protocol(
         "blocks",
-        f"Whole square blocks of {size_m:.0f} m hidden in {folds} folds: what to expect where "
-        "nobody has looked nearby. The edge is at least the range over which neighbours are alike, "
-        "by the variogram of labels less the rate of their building decade (of record entries "
-        "where labels are too few), if enough blocks remain. For comparison, neighbours' lead "
+        f"Whole square blocks of {size_m:,.0f} m hidden in {folds} folds: what to expect where "
+        f"nobody has looked nearby. {_edge(size_m, range_m)} For comparison, neighbours' lead "
         f"lines were alike up to {fact('evaluation.spatial_range_flint').value:,.0f} m in Flint. "
         f"{EVIDENCE}",
         _splits(checked, balanced_folds(block, folds, rng)),
         {"folds": folds, "block_m": float(size_m), "blocks": int(block.max()) + 1},
+    )
+
+
+def _edge(size_m: float, range_m: float) -> str:
+    """Say how the edge of the blocks lies to the range over which lines are alike."""
+    if np.isnan(range_m):
+        return "Over what distance checked lines of one age are alike could not be told."
+    known = (
+        f"Lines of one age are alike up to about {range_m:,.0f} m, by the variogram of checks less "
+        "the rate of their building decade (of record entries where checks are too few)"
+    )
+    if size_m >= range_m * 0.999:
+        return f"{known}; the blocks are at least as large."
+    return (
+        f"{known}. The blocks are smaller, since blocks of that size would be too few to judge "
+        "by: these figures still flatter a little."
     )
 
 

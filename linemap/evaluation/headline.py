@@ -63,7 +63,9 @@ class Headline:
 
 
 def _span(low: float, high: float) -> str:
-    return f"{low:.0%} to {high:.0%}" if np.isfinite(low) else "too few blocks for an interval"
+    if not np.isfinite(low):
+        return "too few blocks for an interval"
+    return f"95% interval {low:.0%} to {high:.0%}"
 
 
 def lowest_threshold(label: Array, p: Array, *, precision: float = CALLED_PRECISION) -> float:
@@ -158,8 +160,8 @@ def make_headline(
     if called:
         text = (
             f"{share:.0%} of the judged homes ({_span(low, high)}) stood on a list meant to "
-            f"hold 90% lead; {found:,} of its {called:,} lines were lead ({ends[0]:.0%} to "
-            f"{ends[1]:.0%}). Judged on {len(fair):,} {judged_on}. A place on the list is not a "
+            f"hold 90% lead; {found:,} of its {called:,} lines were lead ({_span(*ends)}). "
+            f"Judged on {len(fair):,} {judged_on}. A place on the list is not a "
             "finding, and a home off the list cannot be ruled out."
         )
     else:

@@ -159,7 +159,7 @@ def evaluate(
     checked = part[part["checked"]]
     runner = Runner(part, features[inside], fit_score, seed, tell)
     runs: dict[str, Run] = {}
-    for name, plan in _plans(checked, part, protocols, folds, size, stream).items():
+    for name, plan in _plans(checked, part, protocols, folds, ranges, stream).items():
         if plan is None:
             notes.append(warn.Caution(f"no_{name}", f"Too few homes for the protocol {name}."))
             continue
@@ -184,13 +184,13 @@ def evaluate(
     plain = table[table["weighting"] == "as checked"]
     facts = {name: run.protocol.facts for name, run in runs.items()}
     notes += warn.overlap_cautions(overlap)
-    notes += warn.protocol_cautions(plain, facts, ranges["used_m"], ranges["wanted_block_m"])
+    notes += warn.protocol_cautions(plain, facts, ranges["wanted_block_m"])
     notes += warn.too_good_cautions(plain)
     notes += warn.leak_cautions({name: run.held for name, run in runs.items()})
 
     result = Evaluation(
         headline=None,
-        headline_reason="No headline precision: spatial blocks were not judged.",
+        headline_reason="No headline precision: no checks were hidden by place.",
         labels=labels,
         counts=counts,
         ranges=ranges,
@@ -216,7 +216,7 @@ def _plans(
     data: pd.DataFrame,
     protocols: Sequence[str],
     folds: int,
-    size: float,
+    ranges: dict[str, float],
     stream: Stream,
 ) -> dict[str, Protocol | None]:
     """Return the protocols to carry out; None where there are too few homes for one."""
@@ -224,7 +224,8 @@ def _plans(
     if "random" in protocols:
         plans["random"] = random_folds(checked, folds=folds, rng=stream(3))
     if {"blocks", "audit", "learning"} & set(protocols):
-        plan = block_folds(checked, size_m=size, folds=folds, rng=stream(4))
+        size, alike = ranges["block_m"], ranges["used_m"]
+        plan = block_folds(checked, size_m=size, folds=folds, rng=stream(4), range_m=alike)
         plans["blocks"] = plan if len(plan.splits) > 1 else None
     if "matched" in protocols:
         asked = data[~data["checked"] & data["record_lead"].isna()]
@@ -250,7 +251,7 @@ def _views(
             views["audit"] = drawn
             texts["audit"] = (
                 "Only homes checked because they were drawn at random, with the scores of the "
-                "spatial blocks: the one view that speaks for all homes."
+                "blocks: the one view that speaks for all homes."
             )
     return views, texts
 

@@ -141,8 +141,8 @@ class Evaluation(Spoken):
             miss = self.value("ece", protocol=protocol)[0]
             out.append(
                 f"{NAMES[protocol].capitalize()}: chance that lead is ranked above non-lead "
-                f"{value:.2f} ({low:.2f} to {high:.2f}), by the age rule {rule:.2f}; promised and "
-                f"found rates differ by {miss:.3f}."
+                f"{value:.2f} (95% interval {low:.2f} to {high:.2f}), by the age rule {rule:.2f}; "
+                f"promised and found rates differ by {100 * miss:.1f} percentage points."
             )
         drawn = self.prevalence[self.prevalence["way"] == "random checks"]
         for row in drawn[drawn["checked"] > 0].to_dict("records"):
@@ -150,7 +150,7 @@ class Evaluation(Spoken):
             span = f"{row['left_low']:,.0f} to {row['left_high']:,.0f}"
             out.append(
                 f"From {row['checked']:,} random checks among {homes}: about "
-                f"{row['lead_lines_left']:,.0f} lead lines not yet found ({span})."
+                f"{row['lead_lines_left']:,.0f} lead lines not yet found (95% interval {span})."
             )
         return [*out, *self.warnings, CAUTION]
 

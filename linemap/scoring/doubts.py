@@ -33,7 +33,7 @@ def doubts(sources: Sources, city: CityFit) -> list[str]:
         )
     elif taught.sum() < FEW_CHECKS and record.heard.any():
         out.append(
-            f"Only {taught.sum()} checked homes teach, so the error rates of the record stay "
+            f"Only {taught.sum():,} checked homes teach, so the error rates of the record stay "
             "close to the stated ones."
         )
     seen = check.called_lead()[taught]
@@ -60,5 +60,8 @@ def doubts(sources: Sources, city: CityFit) -> list[str]:
             "to agree with the evidence: building and place explain this city badly."
         )
     if not city.joint.fit.converged:
-        out.append("The last fit of curves and places stopped before it had settled.")
+        out.append(
+            "Learning stopped at its limit of steps before it had settled: figures may be off a "
+            "little."
+        )
     return out

@@ -15,6 +15,12 @@ from linemap.published import fact
 from linemap.water.levels import Edition, action_level
 
 RankMethod = Literal["interpolate", "half_up", "half_even", "next_rank"]
+RANK_WORDS: dict[RankMethod, str] = {
+    "interpolate": "between ranks by interpolation",
+    "half_up": "rank rounded, halves up",
+    "half_even": "rank rounded, halves to even",
+    "next_rank": "at the next higher rank",
+}
 RANK_METHODS: tuple[RankMethod, ...] = ("interpolate", "half_up", "half_even", "next_rank")
 
 LEAST_FOR_INTERVAL = 5
@@ -81,8 +87,8 @@ class Percentile90:
             interval, firm = "too few results for an interval", ", which is not firm"
         value = f"{self.value:g}" if self.at_most == self.value else f"at most {self.at_most:g}"
         return (
-            f"90th percentile {value} ug/L ({interval}, n = {self.n:,}, {self.method}), {side} the "
-            f"action level of {self.action_level:g} ug/L{firm}; {self.label}"
+            f"90th percentile {value} ug/L ({interval}, n = {self.n:,}, "
+            f"{RANK_WORDS[self.method]}), {side} the action level of {self.action_level:g} ug/L{firm}; {self.label}"
         )
 
 

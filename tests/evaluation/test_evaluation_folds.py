@@ -98,6 +98,22 @@ def test_blocks_are_kept_whole(checked):
     assert protocol.facts["blocks"] == len(set(block))
 
 
+def test_the_text_says_how_blocks_lie_to_the_range(checked):
+    """A text that always promised blocks as large as the range would fail here."""
+    said = {
+        size: block_folds(
+            checked, size_m=size, folds=5, rng=np.random.default_rng(1), range_m=1200.0
+        ).text
+        for size in (1200.0, 700.0)
+    }
+    assert "at least as large" in said[1200.0]
+    assert "at least as large" not in said[700.0]
+    assert "The blocks are smaller" in said[700.0]
+    assert all("1,200 m" in text for text in said.values())
+    unknown = block_folds(checked, size_m=700, folds=5, rng=np.random.default_rng(1)).text
+    assert "could not be told" in unknown
+
+
 def test_matched_folds_are_closer_to_real_use_than_random_ones(checked, asked):
     xy = checked[["x", "y"]].to_numpy()
     goal = nearest_distance(asked[["x", "y"]].to_numpy(), xy)
