@@ -17,7 +17,7 @@ import pyogrio
 import xlsxwriter
 from jinja2 import Environment, PackageLoader, select_autoescape
 
-from linemap.outputs.wording import CAUTIONS, PROBABILITY_CAUTION
+from linemap.outputs.wording import ARM_MEANINGS, ARM_WORDS, CAUTIONS, PROBABILITY_CAUTION
 from linemap.tables import contract
 
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
@@ -221,6 +221,7 @@ def write_route_sheets(kits: pd.DataFrame, path: Path, *, city: str, as_of: date
         f"Stretch {segment}" if pd.notna(segment) else "Street not known"
         for segment in table["street_segment"]
     ]
+    table["arm"] = [ARM_WORDS.get(arm, arm) for arm in table["arm"].astype(str)]
     best = table.groupby("area")["rank"].transform("min")
     table = table.assign(best=best).sort_values(["best", "area", "stretch", "rank"])
     homes = table[["area", "stretch", "rank", "parcel_id", "arm", "why"]].to_dict("records")
@@ -232,6 +233,10 @@ def write_route_sheets(kits: pd.DataFrame, path: Path, *, city: str, as_of: date
         loader=PackageLoader("linemap.outputs"), autoescape=select_autoescape(default=True)
     )
     text = pages.get_template("routes.html").render(
-        city=city, as_of=as_of.isoformat(), groups=groups, cautions=(PROBABILITY_CAUTION, *CAUTIONS)
+        city=city,
+        as_of=as_of.isoformat(),
+        groups=groups,
+        arms=ARM_MEANINGS,
+        cautions=(PROBABILITY_CAUTION, *CAUTIONS),
     )
     path.write_text(text, encoding="utf-8")

@@ -23,6 +23,16 @@ CAUTIONS = (
     "This is not a compliance notice, and figures from volunteers' kits are programme statistics.",
 )
 
+ARM_WORDS = {"ranked": "chosen", "floor": "fair share", "audit": "random"}
+"""Why a home is on the list, in a word for people in the field."""
+
+ARM_MEANINGS = {
+    "chosen": "a kit at this home is expected to tell most",
+    "fair share": "so that no group and no part of the city is left out",
+    "random": "drawn by lot to check the estimates; never swap it for another home",
+}
+"""The same words explained."""
+
 PUBLIC_NOTE = (
     "This page shows areas, never single homes. Small counts are left out so that nobody can be "
     "recognised."

@@ -88,7 +88,8 @@ class Percentile90:
         value = f"{self.value:g}" if self.at_most == self.value else f"at most {self.at_most:g}"
         return (
             f"90th percentile {value} ug/L ({interval}, n = {self.n:,}, "
-            f"{RANK_WORDS[self.method]}), {side} the action level of {self.action_level:g} ug/L{firm}; {self.label}"
+            f"{RANK_WORDS[self.method]}), {side} the action level of "
+            f"{self.action_level:g} ug/L{firm}; {self.label}"
         )
 
 

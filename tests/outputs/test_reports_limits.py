@@ -136,7 +136,10 @@ def fairness(ratio, low, high) -> pd.DataFrame:
 
 def test_volunteers_unlike_the_city():
     text = only(limits_of_data(**city(fairness=fairness(0.31, 0.19, 0.49))))
-    assert "rented homes were tested 0.31 times as often as all others (0.19 to 0.49)" in text
+    assert (
+        "rented homes were tested 0.31 times as often as all others (95% interval 0.19 to 0.49)"
+        in text
+    )
     assert limits_of_data(**city(fairness=fairness(0.9, 0.7, 1.1))) == []
 
 

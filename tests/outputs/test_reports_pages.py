@@ -186,7 +186,7 @@ def test_rounds_heading():
 
 def test_where_heading_names_rivals_for_the_first_place(findings):
     sure = where_heading(findings.area_list, findings.plan)
-    assert "comes first, with 90 expected lead lines (80 to 100)" in sure
+    assert "comes first, with 90 expected lead lines (90% interval 80 to 100)" in sure
     assert "may as well" not in sure
     unsure = findings.area_list.assign(rank_low=[1, 1])
     assert where_heading(unsure, {}).endswith("1 other area may as well be first")
@@ -322,7 +322,7 @@ def test_witnesses_speak_in_plain_words():
     ]
     text = " ".join(sentence for sentences in said.values() for sentence in sentences)
     assert "names lead at 5.4%; of homes with lead, it names none at 12.0%" in text
-    assert "“lead” 33% with lead, 2% without" in text
+    assert "“lead” is the answer of 33% with lead and 2% without" in text
     assert "at 4 ug/L or more: 40% with a lead line, 8% without" in text
     assert "20 times up and 20 times down" in text
     assert "1 because lead was suspected" in text

@@ -66,7 +66,7 @@ def where_heading(area_list: pd.DataFrame, plan: dict[str, Any]) -> str:
     first = area_list.sort_values("rank").iloc[0]
     text = (
         f"{first['name']} comes first, with {first['expected_lead_lines']:,.0f} expected lead "
-        f"lines ({first['low']:,.0f} to {first['high']:,.0f})"
+        f"lines (90% interval {first['low']:,.0f} to {first['high']:,.0f})"
     )
     together = area_list[area_list.get("rank_low", area_list["rank"]) <= 1]
     if len(together) > 1:

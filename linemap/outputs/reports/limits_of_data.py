@@ -192,7 +192,7 @@ def _volunteers_by_group(fairness: pd.DataFrame) -> str:
         return ""
     parts = [
         f"{group_words(row['group_by'], row['group'])} were tested {row['testing_ratio']:.2f} "
-        f"times as often as all others ({row['testing_ratio_low']:.2f} to "
+        f"times as often as all others (95% interval {row['testing_ratio_low']:.2f} to "
         f"{row['testing_ratio_high']:.2f})"
         for row in low.head(3).to_dict("records")
     ]

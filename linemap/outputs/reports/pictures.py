@@ -10,6 +10,7 @@ from matplotlib.figure import Figure
 
 from linemap.outputs import charts
 from linemap.outputs.findings import Findings
+from linemap.outputs.wording import ARM_WORDS
 
 HOW_TO_READ = {
     "expected": "The dot is the expected number of lead lines, the bar its 90% interval. Where "
@@ -104,9 +105,9 @@ def claimed_picture(report: dict[str, Any], names: dict[str, str]) -> dict[str, 
     dict
     """
     parts = pd.DataFrame(report["parts"])
-    words = {"all": "whole list", "arm": "arm: {}", "area": "{}"}
+    said = {"all": {"all": "whole list"}, "arm": ARM_WORDS, "area": names}
     parts["name"] = [
-        words[part].format(names.get(str(name), name))
+        said[part].get(str(name), name)
         for part, name in zip(parts["part"], parts["name"], strict=True)
     ]
     return picture(charts.claimed_chart(parts.head(20)), "claimed")

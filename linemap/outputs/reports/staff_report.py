@@ -8,11 +8,12 @@ import pandas as pd
 
 from linemap.outputs.findings import Findings
 from linemap.outputs.reports.headings import headings
+from linemap.outputs.reports.kits_by_area import AIM_WORDS, why_kits_differ
 from linemap.outputs.reports.limits_of_data import SAID_HERE, group_words, limits_of_data
-from linemap.outputs.reports.numbers import count
+from linemap.outputs.reports.numbers import count, share
 from linemap.outputs.reports.pictures import claimed_picture, pictures
 from linemap.outputs.reports.witness_words import witness_words
-from linemap.published import all_facts
+from linemap.published import all_facts, fact
 
 PROTOCOL_WORDS = {
     "blocks": "by place",
@@ -27,9 +28,9 @@ MEASURE_WORDS = {
     "callable_share_90": ("Share of homes that can be called at 90% precision (in hindsight)", 0),
     "hits_at_10pct": ("Lead among the first tenth of the list", 0),
     "auc": ("Chance that lead is ranked above non-lead (0.5 is luck, 1 perfect)", 2),
-    "ece": ("Promised against found rate, mean distance", 3),
+    "ece": ("Promised against found rate of lead, mean distance", 1),
 }
-_IN_PERCENT = ("callable_share_90", "hits_at_10pct")
+_IN_PERCENT = ("callable_share_90", "hits_at_10pct", "ece")
 
 WAY_WORDS = {
     "random checks": "Homes drawn at random and looked at",
@@ -81,13 +82,18 @@ def staff_content(findings: Findings) -> dict[str, Any]:
         "headline": headline.get("text") or evaluation.get("headline_reason", ""),
         "measures": measure_table(tables),
         "prevalence": prevalence_rows(tables.get("prevalence", pd.DataFrame())),
-        "published": [text.partition(" = ")[2] for text in evaluation.get("published", [])],
+        "published": published_beside(evaluation),
         "areas": records(findings.area_list.head(_MOST_AREAS)),
         "clusters": bool(
             findings.area_list.get("hot_spot_z", pd.Series(dtype=float)).notna().any()
         ),
         "area_count": len(findings.area_list),
         "plan": findings.plan,
+        "promise": promise(findings.plan),
+        "aim": AIM_WORDS[findings.settings.outreach.aim],
+        "kits_differ": why_kits_differ(
+            findings.area_list, findings.kit_list, aim=findings.settings.outreach.aim
+        ),
         "fairness": [
             {**row, "words": group_words(row["group_by"], row["group"])}
             for row in records(findings.fairness)
@@ -101,16 +107,49 @@ def staff_content(findings: Findings) -> dict[str, Any]:
         "area_names": names,
         "water": water,
         "water_draws": [
-            ("First draw", water.get("first", {"n": 0})),
-            ("Flushed", water.get("flushed", {"n": 0})),
+            ("First draw", said_once(water.get("first", {"n": 0}))),
+            ("Flushed", said_once(water.get("flushed", {"n": 0}))),
         ],
         "causes": [(CAUSE_WORDS.get(k, k), n) for k, n in (water.get("causes") or {}).items()],
         "counts": records(findings.counts),
         "set_aside": set_aside(findings.quarantine),
-        "witnesses": witness_words(findings.model),
+        "witnesses": witness_words(findings.model, distances=False),
         "cannot_tell": cannot_tell(findings),
         "pictures": pictures(findings, action_level=level),
     }
+
+
+def promise(plan: dict[str, Any]) -> str:
+    """Return what the list promises, in words and with intervals where they are known."""
+    returns, finds = plan["expected_returns"], plan["expected_finds"]
+    forecast = plan.get("forecast") or {}
+    if not forecast:
+        return f"{count(returns)} usable ones and {count(finds)} lead lines found are expected"
+    ends = {
+        name: f"{count(forecast[f'{name}_low'])} to {count(forecast[f'{name}_high'])}"
+        for name in ("returned", "found")
+    }
+    return (
+        f"{count(returns)} usable ones (95% interval {ends['returned']}) and {count(finds)} lead "
+        f"lines found (95% interval {ends['found']}) are expected"
+    )
+
+
+def published_beside(evaluation: dict[str, Any]) -> list[str]:
+    """Return published results to read the judgement beside, in words."""
+    if not evaluation.get("published"):
+        return []
+    told = fact("evaluation.callable_share_pittsburgh")
+    return [f"Lines that could be called: {share(told.value)} of customers ({told.source})."]
+
+
+def said_once(draw: dict[str, Any]) -> dict[str, Any]:
+    """Return the summary of a draw; what the table of methods notes is not said below it again."""
+    why = draw.get("why", "")
+    for row in draw.get("methods", []):
+        for note in filter(None, str(row.get("note") or "").split("; ")):
+            why = why.replace(f" {row['method']}: {note}.", "")
+    return {**draw, "why": why}
 
 
 def records(table: pd.DataFrame) -> list[dict[str, Any]]:

@@ -35,13 +35,16 @@ def source_names(model: dict[str, Any]) -> list[str]:
     return [SOURCE_NAMES.get(name, name) for name in model.get("sources", [])]
 
 
-def witness_words(model: dict[str, Any]) -> list[tuple[str, list[str]]]:
+def witness_words(model: dict[str, Any], *, distances: bool = True) -> list[tuple[str, list[str]]]:
     """Return what was learned of each source, as name and sentences.
 
     Parameters
     ----------
     model : dict
         What the scoring model says of itself.
+    distances : bool
+        Whether to give the range over which homes are alike and how the odds were moved; a
+        planner can do without them.
 
     Returns
     -------
@@ -51,7 +54,7 @@ def witness_words(model: dict[str, Any]) -> list[tuple[str, list[str]]]:
     speak = {"record": _record, "answers": _answers, "water": _water, "check": _check}
     words = [(SOURCE_NAMES[name], speak[name](said[name])) for name in speak if said.get(name)]
     if model.get("place"):
-        words.insert(0, ("Place", _place(model["place"])))
+        words.insert(0, ("Place", _place(model["place"])[: None if distances else 1]))
     if model.get("needs_replacement"):
         words.append(("Lines to replace", [_to_replace(**model["needs_replacement"])]))
     return words
@@ -70,9 +73,10 @@ def _place(place: dict[str, Any]) -> list[str]:
     where = place.get("kind", "places")
     return [
         f"Homes share what is known by {where} ({counted(place.get('units'), 'place')}).",
-        "What age and use leave open is alike among neighbours; that likeness fades out over about "
-        f"{place['range_m']:,.0f} m, and between places that differ as usual (one "
-        "standard deviation) the odds of lead differ "
+        "What age, use and all other evidence leave open is alike among neighbours; that likeness "
+        f"fades out over about {place['range_m']:,.0f} m (the distance of the checks, given under "
+        "“How the scores were judged”, is of lines of one age and nothing else told). Between "
+        "places that differ as usual (one standard deviation) the odds of lead differ "
         f"{2.718281828 ** place['sd']:.1f}-fold.",
         f"All odds by building and place were then stretched {place['stretch']:.2f} times and "
         f"their logarithm moved by {place['shift']:+.2f}, so that they agree best with evidence "
@@ -104,17 +108,14 @@ def _answers(said: dict[str, Any]) -> list[str]:
         if not given:
             continue
         parts = [
-            f"“{answer.replace('dont_know', 'don’t know')}” "
-            f"{share(given[answer][-1])} with lead, {share(given[answer][0])} without"
+            f"“{answer.replace('dont_know', 'don’t know')}” is the answer of "
+            f"{share(given[answer][-1])} with lead and {share(given[answer][0])} without"
             for answer in spoken
             if answer in given
         ]
-        last = (
-            "with lead on every side that could be told apart"
-            if len(next(iter(given.values()))) > 2
-            else "with a lead line"
-        )
-        words.append(f"Asked {what} ({last} against homes without lead): {'; '.join(parts)}.")
+        both = " (on every side that could be told apart)"
+        last = both if len(next(iter(given.values()))) > 2 else ""
+        words.append(f"Asked {what}, homes with lead{last} and without: {'; '.join(parts)}.")
     if "repeats_record" in said:
         words.append(
             f"Where a record names a pipe, an estimated {share(said['repeats_record'])} of "

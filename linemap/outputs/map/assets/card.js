@@ -9,11 +9,7 @@ linemap.EVIDENCE = [
   "Water of returned kits",
   "Field check",
 ];
-linemap.ARMS = {
-  ranked: "chosen because a kit here promises most",
-  floor: "chosen to keep a group or place from being left out",
-  audit: "drawn at random, to check the scores",
-};
+linemap.ARMS = { ranked: "chosen", floor: "fair share", audit: "random" };
 linemap.CARD_BLOCK = 2000;
 
 /* What is known of home i, from its block; each block is inflated once. */
@@ -96,7 +92,7 @@ linemap.drawCard = function ({ id, areaName, chance, flags, card, cautions }) {
     parts.push(
       section(
         "On the next list",
-        el("p", {}, `Number ${rank}: ${linemap.ARMS[arm] ?? arm}. ${linemap.sentence(why)}`)
+        el("p", {}, `Number ${rank} (${linemap.ARMS[arm] ?? arm}). ${linemap.sentence(why)}`)
       )
     );
   }
@@ -223,7 +219,7 @@ linemap.kitSentence = function (kit) {
   const ran = kit.ran === null ? "" : ` after ${kit.ran} min running`;
   return (
     `${kit.on || "No date"}, kit ${kit.id}: first bottle ${amount(kit.first)}${stood}; flushed bottle ` +
-    `${amount(kit.flushed)}${ran}. ${verdict}${kit.why ? ` (${kit.why})` : ""}. ` +
+    `${amount(kit.flushed)}${ran}. ${linemap.sentence(verdict + (kit.why ? ` (${kit.why})` : ""))} ` +
     "One moment at one tap; a low result cannot rule out a lead line."
   );
 };
