@@ -6,6 +6,9 @@ the engine and however many workers there are. A city is never cut up: in a larg
 error rates are learned on a sample of blocks, and only weights and places are worked out for all
 homes, which one worker can hold.
 
+Cities whose settings say ``share_witnesses`` are fitted twice: first to count what their witnesses
+say, then with what the others counted to start from.
+
 A worker writes the folder of its city itself, whole or not at all. All workers must therefore see
 settings, inputs and results under the same names: one machine, or a shared folder. What travels
 over the network is the name of a settings file on the way out and the main figures of a city on
@@ -23,16 +26,20 @@ import time
 import traceback
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
 
+from threadpoolctl import threadpool_limits
+
 from linemap.errors import ArgumentError, ClusterError, LinemapError, RunFolderError
+from linemap.intake import read_city
 from linemap.outputs import write_cities
-from linemap.pipeline import run
+from linemap.pipeline import Stopwatch, run, score_city
 from linemap.printing import Tell, silent, watched
 from linemap.run_folder import write_json
 from linemap.run_record import versions
+from linemap.scoring import SharedCounts
 from linemap.settings import load_settings
 from linemap.whole_folder import refuse_others, replaced_files
 
@@ -67,6 +74,8 @@ class CityRun:
         Versions of Python and the libraries that did the work.
     seconds : float
         Time on the worker [s].
+    shared : dict
+        Before the run: what the witnesses of other cities said, as counts.
     """
 
     name: str
@@ -77,6 +86,7 @@ class CityRun:
     judged_on: dict[str, Any] = field(default_factory=dict)
     versions: dict[str, str] = field(default_factory=dict)
     seconds: float = 0.0
+    shared: dict[str, Any] = field(default_factory=dict)
 
 
 def run_cities(
@@ -130,7 +140,7 @@ def run_cities(
         _write(out, planned, done, engine)
         for city in done.values():
             told(f"{city.name} failed")
-        for ended in work(ready, out):
+        for ended in work(run_city, _told_of_others(ready, out, work), out):
             done[ended.settings] = ended
             _write(out, planned, done, engine)
             told(f"{ended.name} {'failed' if ended.error else 'is done'}")
@@ -151,7 +161,10 @@ def run_city(city: CityRun, out: str) -> CityRun:
                 "machine must share the folder of the results and those of the inputs."
             )
         with _one_at_a_time:
-            finished = run(load_settings(city.settings), Path(out) / city.folder, tell=silent)
+            pooled = SharedCounts.from_dict(city.shared) if city.shared else None
+            finished = run(
+                load_settings(city.settings), Path(out) / city.folder, tell=silent, pooled=pooled
+            )
         error, info = "", finished.info
     except LinemapError as fault:
         error, info = str(fault), {}
@@ -167,6 +180,44 @@ def run_city(city: CityRun, out: str) -> CityRun:
         versions(),
         round(time.perf_counter() - start, 1),
     )
+
+
+def count_city(city: CityRun, out: str) -> CityRun:
+    """Count what the witnesses of one city say, for the others; never raises.
+
+    A city whose files cannot be used tells nothing here and says why in its own run.
+    """
+    try:
+        with _one_at_a_time:
+            settings = load_settings(city.settings)
+            with threadpool_limits(1):
+                scored = score_city(read_city(settings).city, settings, watch=Stopwatch(silent))
+            counts = SharedCounts.of(scored.model)
+    except Exception:
+        return city
+    return replace(city, shared=counts.to_dict())
+
+
+def _told_of_others(ready: Sequence[CityRun], out: Path, work: Work) -> list[CityRun]:
+    """Let the cities that share witnesses count them, and tell each what the others counted.
+
+    The sums are taken in the order of the folders' names, so the order of the settings files
+    changes nothing.
+    """
+    sharing = [c for c in ready if load_settings(c.settings).scoring.share_witnesses]
+    if len(sharing) < 2:
+        return list(ready)
+    counted = {
+        city.folder: SharedCounts.from_dict(city.shared)
+        for city in work(count_city, sharing, out)
+        if city.shared
+    }
+    told = []
+    for city in ready:
+        others = [counted[name] for name in sorted(counted) if name != city.folder]
+        total = SharedCounts.total(others) if city in sharing else None
+        told.append(replace(city, shared=total.to_dict() if total else {}))
+    return told
 
 
 def _describe_fault(fault: Exception) -> str:
@@ -217,23 +268,24 @@ def _size(city: CityRun) -> int:
 def _write(out: Path, planned: Sequence[CityRun], done: dict[str, CityRun], engine: str) -> None:
     """Write record, table and page of what is known so far."""
     waiting = "not finished"
-    cities = [asdict(done.get(c.settings) or CityRun(c.name, c.settings, c.folder, waiting))
-              for c in planned]  # fmt: skip
+    blank = {c.settings: CityRun(c.name, c.settings, c.folder, waiting) for c in planned}
+    cities = [asdict(replace(city, shared={})) for city in (blank | done).values()]
     with replaced_files(out) as folder:
         write_json(folder / RECORD, {"engine": engine, "versions": versions(), "cities": cities})
         write_cities(cities, folder, versions=versions())
 
 
-Work = Callable[[Sequence[CityRun], Path], Iterator[CityRun]]
+Task = Callable[[CityRun, str], CityRun]
+Work = Callable[[Task, Sequence[CityRun], Path], Iterator[CityRun]]
 
 
 @contextmanager
 def _engine(engine: Engine, scheduler: str | None, workers: int | None) -> Iterator[Work]:
-    """Give a function that runs cities and yields each as it ends."""
+    """Give a function that does a task for many cities and yields each as it ends."""
     if engine == "here":
         if scheduler is not None or workers is not None:
             raise ArgumentError("a scheduler or a number of workers needs the engine dask.")
-        yield lambda cities, out: (run_city(city, str(out)) for city in cities)
+        yield lambda task, cities, out: (task(city, str(out)) for city in cities)
         return
     try:
         from distributed import Client, LocalCluster
@@ -254,7 +306,7 @@ def _engine(engine: Engine, scheduler: str | None, workers: int | None) -> Itera
                 silence_logs=logging.ERROR,
             )
             with cluster, Client(cluster) as client:
-                yield lambda cities, out: _on_dask(client, cities, out)
+                yield lambda task, cities, out: _on_dask(client, task, cities, out)
             return
         if workers is not None:
             raise ArgumentError("workers are counted by the cluster that is there already.")
@@ -266,15 +318,17 @@ def _engine(engine: Engine, scheduler: str | None, workers: int | None) -> Itera
                 "Check the address and that the cluster is up."
             ) from fault
         with client:
-            yield lambda cities, out: _on_dask(client, cities, out)
+            yield lambda task, cities, out: _on_dask(client, task, cities, out)
 
 
-def _on_dask(client: Any, cities: Sequence[CityRun], out: Path) -> Iterator[CityRun]:
+def _on_dask(client: Any, task: Task, cities: Sequence[CityRun], out: Path) -> Iterator[CityRun]:
     """Submit every city and yield each as it ends, with a worker's death as its error."""
     from distributed import as_completed
 
     waiting = {
-        client.submit(run_city, city, str(out), key=f"city-{at}", pure=False, priority=-at): city
+        client.submit(
+            task, city, str(out), key=f"{task.__name__}-{at}", pure=False, priority=-at
+        ): city
         for at, city in enumerate(cities)
     }
     for future in as_completed(list(waiting)):

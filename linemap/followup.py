@@ -5,7 +5,7 @@ None of this fits anything again, except :func:`evaluate_again`, which says so.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -28,6 +28,7 @@ from linemap.pipeline import Stopwatch, evaluate_scores, run, score_city
 from linemap.printing import Tell, silent
 from linemap.run_folder import Run, free_name, read_record, recorded_settings, write_json
 from linemap.run_record import differences
+from linemap.scoring import SharedCounts
 from linemap.settings import Edition, outreach_with
 from linemap.water import results_summary
 from linemap.whole_folder import replaced_files
@@ -226,11 +227,24 @@ def evaluate_again(run: Run, *, tell: Tell | None = None) -> tuple[Evaluation, l
     settings = run.settings
     intake = read_city(settings)
     now = {**run.info, "inputs": intake.inputs}
-    scored = score_city(intake.city, settings, watch=Stopwatch(silent))
+    pooled = recorded_counts(run.info)
+    scored = score_city(intake.city, settings, watch=Stopwatch(silent), pooled=pooled)
     evaluation = evaluate_scores(intake.city, scored, settings, protocols=PROTOCOLS, tell=tell)
     with replaced_files(run.folder) as work:
         write_evaluation(evaluation.to_dict(), evaluation.tables(), work)
     return evaluation, differences(run.info, now)
+
+
+def recorded_counts(record: Mapping[str, Any]) -> SharedCounts | None:
+    """Return what other cities told a run, by its record; None if they told nothing.
+
+    Raises
+    ------
+    ArgumentError
+        If it was changed since it was written.
+    """
+    plain = record.get("shared_witnesses")
+    return None if plain is None else SharedCounts.from_dict(plain)
 
 
 def repeat_run(
@@ -256,7 +270,7 @@ def repeat_run(
         that differs.
     """
     then = read_record(record)
-    again = run(recorded_settings(then), out, tell=tell)
+    again = run(recorded_settings(then), out, tell=tell, pooled=recorded_counts(then))
     return again, differences(then, again.info)
 
 

@@ -44,7 +44,7 @@ from linemap.outreach import (
 from linemap.printing import Tell, silent, watched
 from linemap.run_folder import Run, write_json
 from linemap.run_record import run_record
-from linemap.scoring import Evidence, LineModel, probability
+from linemap.scoring import Evidence, LineModel, SharedCounts, probability
 from linemap.settings import Settings
 from linemap.tables import City, contract
 from linemap.water import check_kits, water_summary
@@ -104,7 +104,13 @@ def check(settings: Settings, *, tell: Tell = silent) -> Intake:
     return read_city(settings)
 
 
-def score_city(city: City, settings: Settings, *, watch: Stopwatch | None = None) -> Scored:
+def score_city(
+    city: City,
+    settings: Settings,
+    *,
+    watch: Stopwatch | None = None,
+    pooled: SharedCounts | None = None,
+) -> Scored:
     """Take a city's tables to a probability for each parcel.
 
     Parameters
@@ -114,6 +120,8 @@ def score_city(city: City, settings: Settings, *, watch: Stopwatch | None = None
     settings : Settings
     watch : Stopwatch, optional
         Without it a notebook or a terminal shows a progress bar.
+    pooled : SharedCounts, optional
+        What the witnesses of other cities said, to start from.
 
     Returns
     -------
@@ -126,7 +134,7 @@ def score_city(city: City, settings: Settings, *, watch: Stopwatch | None = None
     """
     if watch is None:
         with watched(None, len(SCORING_STAGES)) as told:
-            return score_city(city, settings, watch=Stopwatch(told))
+            return score_city(city, settings, watch=Stopwatch(told), pooled=pooled)
     with watch.stage(STAGES[1]):
         classes = classify_lines(
             city.lines,
@@ -147,7 +155,7 @@ def score_city(city: City, settings: Settings, *, watch: Stopwatch | None = None
     with watch.stage(STAGES[4]):
         answers = city.answers.merge(city.kits[["kit_id", "parcel_id"]], on="kit_id", how="left")
         evidence = Evidence(city.lines, city.checks, pairs, answers)
-        model = new_model(settings, target=settings.scoring.target)
+        model = new_model(settings, target=settings.scoring.target, pooled=pooled)
         scores = model.fit(features, graph, evidence).score()
     scores = scores.assign(
         parcel_id=scores.index,
@@ -160,10 +168,14 @@ def score_city(city: City, settings: Settings, *, watch: Stopwatch | None = None
 
 
 def new_model(
-    settings: Settings, *, target: Literal["lead", "needs_replacement"] = "lead"
+    settings: Settings,
+    *,
+    target: Literal["lead", "needs_replacement"] = "lead",
+    pooled: SharedCounts | None = None,
 ) -> LineModel:
     """Return an unfitted model by the settings; refits that judge the scores ask for lead alone."""
-    return LineModel(target=target, prior=settings.scoring.prior, seed=settings.scoring.seed)
+    scoring = settings.scoring
+    return LineModel(target=target, prior=scoring.prior, seed=scoring.seed, pooled=pooled)
 
 
 def evaluate_scores(
@@ -199,7 +211,9 @@ def evaluate_scores(
 
     def fit_score(hidden: pd.Index) -> pd.Series:
         visible = told.checks[~told.checks["parcel_id"].isin(hidden)]
-        model = new_model(settings).fit(features, graph, replace(told, checks=visible))
+        model = new_model(settings, pooled=scored.model.pooled).fit(
+            features, graph, replace(told, checks=visible)
+        )
         return pd.Series(probability(model.weights().sum(axis=1)), features.index)
 
     with watched(tell, len(protocols)) as step:
@@ -217,7 +231,13 @@ def evaluate_scores(
         )
 
 
-def run(settings: Settings, out: str | Path, *, tell: Tell | None = None) -> Run:
+def run(
+    settings: Settings,
+    out: str | Path,
+    *,
+    tell: Tell | None = None,
+    pooled: SharedCounts | None = None,
+) -> Run:
     """Do the whole job and leave it in a folder, whole or not at all.
 
     Parameters
@@ -228,6 +248,8 @@ def run(settings: Settings, out: str | Path, *, tell: Tell | None = None) -> Run
     tell : callable, optional
         Called with the name of each stage as it begins. Without it a notebook or a terminal
         shows a progress bar.
+    pooled : SharedCounts, optional
+        What the witnesses of other cities said, to start from.
 
     Returns
     -------
@@ -243,7 +265,7 @@ def run(settings: Settings, out: str | Path, *, tell: Tell | None = None) -> Run
         with watch.stage(STAGES[0]):
             intake = read_city(settings)
         city = intake.city
-        scored = score_city(city, settings, watch=watch)
+        scored = score_city(city, settings, watch=watch, pooled=pooled)
         with watch.stage(STAGES[5]):
             evaluation = evaluate_scores(city, scored, settings, tell=silent)
         with watch.stage(STAGES[6]):
@@ -257,7 +279,10 @@ def run(settings: Settings, out: str | Path, *, tell: Tell | None = None) -> Run
         with watch.stage(STAGES[7]):
             write_outputs(findings, folder)
             _keep_tables(folder, city, scored, homes, findings)
-        write_json(folder / "run.json", run_record(findings, intake.inputs, watch.seconds, folder))
+        record = run_record(findings, intake.inputs, watch.seconds, folder)
+        if pooled is not None:
+            record["shared_witnesses"] = pooled.to_dict()
+        write_json(folder / "run.json", record)
     return Run(out)
 
 

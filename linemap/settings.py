@@ -71,7 +71,8 @@ class ScoringSettings(_Section):
 
     With the target ``needs_replacement`` scores also say how likely a line is lead or galvanized
     pipe that is or may have been below lead. Kits go by lead alone, since they cannot tell the
-    rest.
+    rest. ``share_witnesses`` lets the cities of one run tell each other how often records,
+    answers and bottles err, in sums over homes; it needs several cities that all say so.
     """
 
     seed: int = Field(default=1, ge=0)
@@ -79,6 +80,7 @@ class ScoringSettings(_Section):
     prior: Literal["spline", "trees", "both"] = "spline"
     target: Literal["lead", "needs_replacement"] = "lead"
     use_income: bool = False
+    share_witnesses: bool = False
 
 
 class EvaluationSettings(_Section):

@@ -9,11 +9,13 @@ from linemap.scoring.evidence import Evidence
 from linemap.scoring.explanation import Explanation
 from linemap.scoring.model import LineModel
 from linemap.scoring.odds import log_odds, probability, yes_no_weights
+from linemap.scoring.shared import SharedCounts
 
 __all__ = [
     "Evidence",
     "Explanation",
     "LineModel",
+    "SharedCounts",
     "log_odds",
     "probability",
     "yes_no_weights",

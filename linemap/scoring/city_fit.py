@@ -124,7 +124,9 @@ def fit_city(
         draws = draw_field(problem, fit, n_draws=n_draws, rng=rng)
     else:
         rows = block_sample(x, y, block_m=SAMPLE_BLOCK_M, most=MOST_HOMES, rng=rng)
-        some = Sources(evidence, sources.homes.take(rows), sources.target, sources.states)
+        some = Sources(
+            evidence, sources.homes.take(rows), sources.target, sources.states, sources.pooled
+        )
         joint = fit_rounds(whole.restricted(rows), terms, some, rounds=rounds, rng=rng)
         crossed = crossed_prior(joint, fold[rows], folds)
         sources.adopt(some)

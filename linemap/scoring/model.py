@@ -29,6 +29,7 @@ from linemap.scoring.galvanized import (
 from linemap.scoring.information import kit_change
 from linemap.scoring.rate_draws import rate_draws
 from linemap.scoring.reasons import all_sentences, top_reasons
+from linemap.scoring.shared import SharedCounts
 from linemap.scoring.sides import Target
 from linemap.scoring.sources import SOURCES, Sources
 from linemap.scoring.support import beyond_data
@@ -78,6 +79,8 @@ class LineModel:
     draws : int
         Joint draws for intervals.
     seed : int
+    pooled : SharedCounts, optional
+        What the witnesses of other cities said: error rates start from there.
 
     Attributes
     ----------
@@ -112,6 +115,7 @@ class LineModel:
         block_m: float = 600.0,
         draws: int = 200,
         seed: int = 1,
+        pooled: SharedCounts | None = None,
     ) -> None:
         self.target = target
         self.prior = prior
@@ -120,6 +124,7 @@ class LineModel:
         self.block_m = block_m
         self.draws = draws
         self.seed = seed
+        self.pooled = pooled
 
     def fit(self, features: pd.DataFrame, graph: Graph, evidence: Evidence) -> LineModel:
         """Fit prior, place and witnesses together.
@@ -152,9 +157,8 @@ class LineModel:
             raise ArgumentError("features must have one row for each parcel_id.")
         evidence = evidence.in_order()
         self.features_, self.graph_, self.evidence_ = features, graph, evidence
-        homes = describe_homes(features)
         kind: Target = "galvanized" if self.target == "galvanized" else "lead"
-        self.sources_ = Sources(evidence, homes, kind)
+        self.sources_ = Sources(evidence, describe_homes(features), kind, pooled=self.pooled)
         if not (self.sources_.record.heard.any() or self.sources_.check.teaches.any()):
             raise EvidenceError(
                 "There is neither a city record with a known material nor a field check to learn "

@@ -11,6 +11,7 @@ from scipy.special import expit
 
 from linemap.scoring.anchor import Anchor, anchor_on_evidence
 from linemap.scoring.evidence import Evidence, Homes
+from linemap.scoring.shared import SharedCounts
 from linemap.scoring.sides import (
     FOUR,
     TWO,
@@ -97,8 +98,9 @@ class Sources:
         homes: Homes,
         target: Target = "lead",
         states: np.ndarray | None = None,
+        pooled: SharedCounts | None = None,
     ) -> None:
-        self.homes, self.target = homes, target
+        self.homes, self.target, self.pooled = homes, target, pooled
         if states is None:
             states = FOUR if sides_told_apart(evidence.lines, evidence.checks) else TWO
         self.states = states
@@ -115,6 +117,9 @@ class Sources:
             "water": self.water,
             "check": self.check,
         }
+        if pooled is not None and target == "lead":
+            for witness in (self.record, self.answers, self.water):
+                witness.start_from(pooled.tables)
         self.pattern = SidePattern(self.states)
         self.kind = np.zeros(len(homes.index), dtype=np.int64)
         for bit, name in enumerate(SOURCES):
@@ -161,6 +166,25 @@ class Sources:
                 witness.learn(soft)
             self.pattern.learn(soft * (self.kind > 0)[:, None], self.homes.era)
             testimony = self.testimony(teaching=True)
+
+    def counts(self, before: np.ndarray) -> dict[str, np.ndarray]:
+        """Return the tables that other cities may start from.
+
+        Counted on homes where somebody looked: what the rest say of a source is largely what
+        the city was told of it to begin with, and must not come back as news from elsewhere.
+
+        Parameters
+        ----------
+        before : ndarray, shape (n_homes,)
+            Log-odds before the home's own evidence, anchored.
+        """
+        said = self.testimony(teaching=True)
+        soft = state_posterior(expit(before + said.weight()), said.total, said.log_share)
+        soft = soft * self.check.teaches[:, None]
+        tables: dict[str, np.ndarray] = {}
+        for witness in (self.record, self.answers, self.water):
+            tables |= witness.counts(soft)
+        return tables
 
     def anchor(self, before: np.ndarray) -> Anchor:
         """Return the shift and stretch of log-odds under which all evidence is likeliest."""

@@ -17,8 +17,10 @@ from typer.testing import CliRunner
 from linemap.cli import app
 from linemap.cluster import CityRun, run_cities, run_city
 from linemap.errors import ArgumentError, ClusterError, RunFolderError
+from linemap.followup import repeat_run
 from linemap.outputs.cities import cities_table, cities_total
 from linemap.outputs.wording import PROBABILITY_CAUTION
+from linemap.scoring import SharedCounts
 from synthetic_city import make_city, write_city
 
 NAMES = ("Alder Falls", "Birch Landing", "Cedar <b>Bend</b>")
@@ -33,6 +35,7 @@ def files(tmp_path_factory):
     for number, name in enumerate(NAMES):
         path = write_city(make_city(parcels=260, seed=number + 3), place / f"city{number}")
         text = path.read_text().replace('name = "Alder Falls"', f'name = "{name}"')
+        text = text.replace("[scoring]", "[scoring]\nshare_witnesses = true")
         few = '[evaluation]\nfolds = 2\nbootstrap = 20\nprotocols = ["blocks"]\n'
         path.write_text(text + few)
         written.append(path)
@@ -66,7 +69,7 @@ def on_dask(files, tmp_path_factory):
 @pytest.fixture(scope="module")
 def here(files, tmp_path_factory):
     out = tmp_path_factory.mktemp("here") / "state"
-    return out, run_cities(files, out)
+    return out, run_cities(files[::-1], out)
 
 
 def without_times(path: Path):
@@ -90,6 +93,32 @@ def test_every_file_of_a_city_is_the_same_byte_for_byte_as_on_one_machine(on_das
         record = "run.json"
         assert without_times(alone / folder / record) == without_times(there / folder / record)
     assert compared > 60
+
+
+def told_by_others(out):
+    return [json.loads((out / f / "run.json").read_text())["shared_witnesses"] for f in FOLDERS]
+
+
+def test_a_city_hears_the_others_and_never_itself(here):
+    told = told_by_others(here[0])
+    assert [one["cities"] for one in told] == [2, 2, 2]
+    heard = [SharedCounts.from_dict(one).tables["false_lead"] for one in told]
+    of_all = sum(heard) / 2
+    assert all((of_all - one >= -0.01).all() and (of_all - one).sum() > 0 for one in heard)
+    record = json.loads((here[0] / "cities.json").read_text())
+    assert not any(city["shared"] for city in record["cities"])
+
+
+def test_the_record_repeats_a_city_without_the_others(files, here, tmp_path):
+    folder = here[0] / FOLDERS[0]
+    _, changed = repeat_run(folder / "run.json", tmp_path / "again")
+    assert changed == []
+    assert (tmp_path / "again/scores.csv").read_bytes() == (folder / "scores.csv").read_bytes()
+    record = json.loads((folder / "run.json").read_text())
+    record["shared_witnesses"]["tables"]["repeats"][0] += 100
+    (tmp_path / "run.json").write_text(json.dumps(record))
+    with pytest.raises(ArgumentError, match="hash"):
+        repeat_run(tmp_path / "run.json", tmp_path / "changed")
 
 
 def test_a_city_that_fails_is_named_with_its_error_and_costs_no_other(on_dask):

@@ -5,15 +5,23 @@ each home, shape (n_homes, n_states), and learns how the source errs. ``weights(
 returns the log-likelihood ratio of each state against "none", same shape, first column zero;
 with a generator the error rates are drawn from their posterior instead of taken at their mean.
 ``describe()`` says in numbers what was learned. A new source is one more file here.
+
+A witness that cities may share has two more. ``counts(soft)`` returns small tables of what was
+said in which state, and ``start_from(counts)`` lets the error rates start from the tables of
+other cities instead of from the published rates.
 """
 
-from linemap.scoring.witnesses.answers import NO_WORD, PIPE_WORDS, AnswersWitness
+from linemap.scoring.witnesses.answers import ANSWER_COUNTS, NO_WORD, PIPE_WORDS, AnswersWitness
 from linemap.scoring.witnesses.check import CheckWitness
 from linemap.scoring.witnesses.code_table import Witness
-from linemap.scoring.witnesses.record import RecordWitness
-from linemap.scoring.witnesses.water import WaterWitness
+from linemap.scoring.witnesses.record import RECORD_COUNTS, RecordWitness
+from linemap.scoring.witnesses.water import WATER_COUNTS, WaterWitness
+
+COUNT_SHAPES: dict[str, tuple[int, ...]] = {**RECORD_COUNTS, **ANSWER_COUNTS, **WATER_COUNTS}
+"""Tables of counts that cities may tell each other, with their shapes."""
 
 __all__ = [
+    "COUNT_SHAPES",
     "NO_WORD",
     "PIPE_WORDS",
     "AnswersWitness",

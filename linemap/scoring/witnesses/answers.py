@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -16,6 +17,12 @@ QUESTIONS = {
     "line_replaced": ("yes", "no", "dont_know"),
 }
 PIPE_WORDS = QUESTIONS["entry_pipe"]
+ANSWER_COUNTS = {
+    **{question: (2, len(words)) for question, words in QUESTIONS.items()},
+    "repeats": (2,),
+}
+"""Tables to share: answers by no lead or lead on the customer's side; who repeats the record."""
+
 NO_WORD = -1
 """Code of a record that names no pipe which a resident could repeat."""
 
@@ -75,24 +82,48 @@ class AnswersWitness:
         nothing can be repeated: learned elsewhere, two voices that agree by habit would be taken
         for two that are right.
         """
-        for question, words in QUESTIONS.items():
-            code = self.code[question]
-            said = code >= 0
-            if question == "entry_pipe":
-                said = said & (self.record_word == NO_WORD)
-            counts = soft_counts(code[said], soft[said], len(words))[0]
+        for question in QUESTIONS:
+            counts = self._said(question, soft)
             self.parameters[question] = shrunk_counts(counts, self.default[question], self.strength)
-        self._learn_repeats(soft)
+        self.repeat_ = self.stated_repeat + self._repeating(soft)
 
-    def _learn_repeats(self, soft: np.ndarray) -> None:
-        """Learn the share of residents who repeat the record, where it names a pipe."""
+    def _said(self, question: str, soft: np.ndarray) -> np.ndarray:
+        """Count the answers to a question by state, (n_states, n_words)."""
+        code = self.code[question]
+        said = code >= 0
+        if question == "entry_pipe":
+            said = said & (self.record_word == NO_WORD)
+        return soft_counts(code[said], soft[said], len(QUESTIONS[question]))[0]
+
+    def _repeating(self, soft: np.ndarray) -> np.ndarray:
+        """Count residents who repeat the record, and who do not, where it names a pipe."""
         code = self.code["entry_pipe"]
         could = (code >= 0) & (self.record_word != NO_WORD)
         table = shares(self.parameters["entry_pipe"])[:, code[could]].T
         share = self.repeats_record()
         agrees = (self.record_word == code)[could, None]
         repeat = float((soft[could] * agrees * share / (share + (1.0 - share) * table)).sum())
-        self.repeat_ = self.stated_repeat + np.array([repeat, float(soft[could].sum()) - repeat])
+        return np.array([repeat, float(soft[could].sum()) - repeat])
+
+    def counts(self, soft: np.ndarray) -> dict[str, np.ndarray]:
+        """Return the tables ``ANSWER_COUNTS``."""
+        customer = self.states[:, 1]
+        tables = {"repeats": self._repeating(soft)}
+        for question in QUESTIONS:
+            said = self._said(question, soft)
+            tables[question] = np.stack([said[~customer].sum(axis=0), said[customer].sum(axis=0)])
+        return tables
+
+    def start_from(self, counts: Mapping[str, np.ndarray]) -> None:
+        """Start from what other cities counted, the stated shares among them as so many homes."""
+        customer = self.states[:, 1].astype(int)
+        for question in QUESTIONS:
+            told = counts[question][customer] + self.strength * self.default[question]
+            self.default[question] = shares(told)
+            self.parameters[question] = self.strength * self.default[question]
+        size = self.stated_repeat.sum()
+        self.stated_repeat = size * shares(self.stated_repeat + counts["repeats"])
+        self.repeat_ = self.stated_repeat
 
     def weights(self, rng: np.random.Generator | None = None) -> np.ndarray:
         """Return log-likelihood ratios of each state against none, (n_homes, n_states)."""

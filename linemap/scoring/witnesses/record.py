@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -16,6 +17,11 @@ from linemap.scoring.witnesses.error_rate import ErrorRate
 SIDES_KNOWN = ("neither", "utility only", "customer only", "both")
 YEAR_KNOTS = np.array([1900.0, 1920.0, 1940.0, 1960.0, 1980.0, 2000.0])
 """Years between which error rates run smoothly."""
+
+DECADES = np.arange(YEAR_KNOTS[0], YEAR_KNOTS[-1] + 1.0, 10.0)
+RATES = ("false_lead", "missed_lead")
+RECORD_COUNTS = {rate: (2, len(DECADES) + 1, 2) for rate in RATES}
+"""Tables to share, for each rate: main renewed or not, decade (last: not known), right or wrong."""
 
 MIDDLE_YEAR, GENERATION = 1940.0, 25.0
 
@@ -128,6 +134,30 @@ class RecordWitness:
             self.names_default,
             self.names_strength,
         )
+
+    def counts(self, soft: np.ndarray) -> dict[str, np.ndarray]:
+        """Return the tables ``RECORD_COUNTS``."""
+        heard = self.heard
+        lead, other = self._split(soft)
+        year, says = self.homes.year[heard], self.says_lead[heard]
+        decade = np.rint((np.clip(year, DECADES[0], DECADES[-1]) - DECADES[0]) / 10.0)
+        decade = np.where(np.isfinite(year), decade, len(DECADES)).astype(int)
+        out = {}
+        for rate, weight, wrong in zip(RATES, (other, lead), (says, ~says), strict=True):
+            out[rate] = np.zeros(RECORD_COUNTS[rate])
+            place = (self.homes.renewed_main[heard], decade, wrong.astype(int))
+            np.add.at(out[rate], place, weight)
+        return out
+
+    def start_from(self, counts: Mapping[str, np.ndarray]) -> None:
+        """Start from the error rates that fit the counts of other cities best."""
+        between = float(fact("scoring.record.between_cities").value)
+        cells = np.indices(RECORD_COUNTS["false_lead"]).reshape(3, -1)
+        year = np.append(DECADES, np.nan)[cells[1]]
+        columns = np.column_stack([np.ones(len(year)), cells[0], year_columns(year)])
+        for rate in (self.false_lead, self.missed_lead):
+            name = "false_lead" if rate is self.false_lead else "missed_lead"
+            rate.start_from(columns, cells[2] == 1, counts[name].ravel(), between)
 
     def _split(self, soft: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return how far each home with a record has lead on a side of which it speaks, or not."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -15,6 +16,8 @@ from linemap.scoring.witnesses.water_bands import N_BANDS, band_cover, local_tab
 SOLDER = ("before 1950", "1950 to 1988", "1989 or later", "year not known")
 SOLDER_OF_ERA = np.array([0, 0, 1, 1, 2, 3])
 CELLS = N_BANDS * N_BANDS
+WATER_COUNTS = {"water": (2, N_BANDS, N_BANDS)}
+"""Table to share: pairs of bands (first, flushed), no lead and lead."""
 
 
 class WaterWitness:
@@ -62,14 +65,15 @@ class WaterWitness:
             1: float(self.studied["lead_homes"]),
         }
         self.level_: dict[str, tuple[float, float]] = {}
-        self.parameters = np.stack(
-            [
-                np.repeat(local_table(np.zeros((N_BANDS, N_BANDS)), lead)[0].reshape(1, -1), 4, 0)
-                * float(self.strength["overall"])
-                for lead in (False, True)
-            ],
-            axis=1,
-        )
+        self.start = ((0.0, 0.0), (0.0, 0.0))
+        self._start_tables()
+
+    def _start_tables(self) -> None:
+        """Set the shares to what is expected before a kit of the city has spoken."""
+        nothing = np.zeros((N_BANDS, N_BANDS))
+        tables = [local_table(nothing, bool(s), self.start[s])[0].reshape(1, -1) for s in (0, 1)]
+        overall = float(self.strength["overall"])
+        self.parameters = np.stack([np.repeat(one, 4, 0) * overall for one in tables], axis=1)
 
     @staticmethod
     def _trust(kits: pd.DataFrame, verdict: np.ndarray) -> np.ndarray:
@@ -99,6 +103,20 @@ class WaterWitness:
         """Learn the shares, splitting each kit over its possible bands and states."""
         if not len(self.row):
             return
+        counts = self._cells(soft)
+        for s, name in enumerate(("not_lead", "lead")):
+            total = counts[:, s].sum(axis=0)
+            centre, self.level_[name] = local_table(
+                total.reshape(N_BANDS, N_BANDS), bool(s), self.start[s]
+            )
+            overall = total + float(self.strength["overall"]) * centre.ravel()
+            self.behind[s] = float(self.studied[f"{name}_homes"]) + float(total.sum())
+            self.parameters[:, s] = counts[:, s] + float(self.strength["solder"]) * (
+                overall / overall.sum()
+            )
+
+    def _cells(self, soft: np.ndarray) -> np.ndarray:
+        """Count kits by solder era, lead or not, and pair of bands, (n_solder, 2, cells)."""
         lead = soft[:, self.lead_state == 1].sum(axis=1)
         split = np.stack([1 - lead, lead], axis=1)[self.row] * self.trust[:, None]
         cover = self.first[:, :, None] * self.flushed[:, None, :]
@@ -110,14 +128,17 @@ class WaterWitness:
             weighted = cells.reshape(-1, CELLS) * split[:, s][:, None]
             for group in range(len(SOLDER)):
                 counts[group, s] = weighted[self.solder == group].sum(axis=0)
-        for s, name in enumerate(("not_lead", "lead")):
-            total = counts[:, s].sum(axis=0)
-            centre, self.level_[name] = local_table(total.reshape(N_BANDS, N_BANDS), bool(s))
-            overall = total + float(self.strength["overall"]) * centre.ravel()
-            self.behind[s] = float(self.studied[f"{name}_homes"]) + float(total.sum())
-            self.parameters[:, s] = counts[:, s] + float(self.strength["solder"]) * (
-                overall / overall.sum()
-            )
+        return counts
+
+    def counts(self, soft: np.ndarray) -> dict[str, np.ndarray]:
+        """Return the table ``WATER_COUNTS``."""
+        return {"water": self._cells(soft).sum(axis=0).reshape(WATER_COUNTS["water"])}
+
+    def start_from(self, counts: Mapping[str, np.ndarray]) -> None:
+        """Start from the local level of other cities; shares and their strength stay as stated."""
+        table = counts["water"]
+        self.start = (local_table(table[0], False)[1], local_table(table[1], True)[1])
+        self._start_tables()
 
     def cell_shares(self) -> np.ndarray:
         """Return the share of each pair of bands, (n_solder, 2, cells): not lead, lead."""

@@ -81,7 +81,9 @@ def expected_tables(lead: bool) -> np.ndarray:
     return (1 - mistakes) * out + mistakes / N_BANDS**2
 
 
-def local_table(counts: np.ndarray, lead: bool) -> tuple[np.ndarray, tuple[float, float]]:
+def local_table(
+    counts: np.ndarray, lead: bool, start: tuple[float, float] = (0.0, 0.0)
+) -> tuple[np.ndarray, tuple[float, float]]:
     """Return the expected table whose level fits local counts best, and its two shifts.
 
     Parameters
@@ -89,11 +91,13 @@ def local_table(counts: np.ndarray, lead: bool) -> tuple[np.ndarray, tuple[float
     counts : ndarray, shape (n_bands, n_bands)
         Soft counts of local kits in one state.
     lead : bool
+    start : tuple of float
+        Shifts from which the level is thought to differ.
     """
     tables = expected_tables(lead)
     spread = float(fact("scoring.water.level_spread").value)
     fit = np.einsum("ab,ijab->ij", counts, np.log(tables))
-    fit -= (SHIFTS[:, None] ** 2 + SHIFTS[None, :] ** 2) / (2 * spread**2)
+    fit -= ((SHIFTS[:, None] - start[0]) ** 2 + (SHIFTS[None, :] - start[1]) ** 2) / (2 * spread**2)
     weight = np.exp(fit - fit.max())
     weight /= weight.sum()
     shifts = float((weight.sum(axis=1) * SHIFTS).sum()), float((weight.sum(axis=0) * SHIFTS).sum())
