@@ -103,6 +103,17 @@ def counted(number: int, one: str) -> str:
     return f"{number:,} {one}{'' if number == 1 else 's'}"
 
 
+def rounded(number: float) -> str:
+    """Return an expected number; a digit after the point only where it is small.
+
+    Examples
+    --------
+    >>> rounded(110.9), rounded(0.93)
+    ('111', '0.9')
+    """
+    return f"{number:.1f}" if number < 10 else f"{number:,.0f}"
+
+
 def chance(share: float) -> str:
     """Return a chance in percent, never as certain.
 

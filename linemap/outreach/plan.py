@@ -22,7 +22,7 @@ from linemap.outreach.prices import Ask, limit_prices
 from linemap.outreach.problem import Bools
 from linemap.outreach.sending import in_sending_order, reasons_in_words
 from linemap.outreach.value import PARTS, kit_value
-from linemap.printing import Spoken, counted
+from linemap.printing import Spoken, counted, rounded
 from linemap.settings import OutreachSettings
 from linemap.tables import complete_table, contract
 
@@ -129,7 +129,7 @@ class KitPlan(Spoken):
             f"most (ranked), {arms['floor']:,} that the floors ask for, {arms['audit']:,} drawn at "
             f"random from {self.design.frame:,} other homes (audit).",
             f"Expected: {counted(round(self.expected_returns), 'usable kit')} back "
-            f"{self._interval('returned')} and {_rounded(self.expected_finds)} lead lines found "
+            f"{self._interval('returned')} and {rounded(self.expected_finds)} lead lines found "
             f"{self._interval('found')}.",
             best,
             *self.prices["sentence"],
@@ -300,11 +300,6 @@ def _empty_plan(
         made_on=today,
         seed=seed,
     )
-
-
-def _rounded(number: float) -> str:
-    """Return an expected number; one digit after the point only where it is small."""
-    return f"{number:.1f}" if number < 10 else f"{number:,.0f}"
 
 
 def draw_audit(certain: Bools, size: int, rng: np.random.Generator) -> Bools:

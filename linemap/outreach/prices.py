@@ -12,7 +12,7 @@ from linemap.outreach.choice import Solution, solve, solve_exactly
 from linemap.outreach.eligibility import column_or
 from linemap.outreach.limits import Limit
 from linemap.outreach.problem import Bools, Floats, Problem
-from linemap.printing import counted
+from linemap.printing import counted, rounded
 from linemap.settings import OutreachSettings
 
 
@@ -129,7 +129,5 @@ def _sentence(title: str, finds: float, price: float) -> str:
     start = title[0].upper() + title[1:]
     verb, it = ("cost", "them") if " together" in title else ("costs", "it")
     least = "less than 0.1" if price < 0.05 else f"{price:.1f}"
-    all_finds = f"{finds:.1f}" if finds < 10 else f"{finds:,.0f}"
-    return (
-        f"{start} {verb} {least} of the {all_finds} lead lines expected to be found without {it}."
-    )
+    found = f"the {rounded(finds)} lead lines expected to be found without {it}"
+    return f"{start} {verb} {least} of {found}."

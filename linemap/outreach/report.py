@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 
 from linemap.outreach.schema import OUTCOMES
-from linemap.printing import counted
+from linemap.printing import counted, rounded
 
 _WORDS = {
     "usable": "usable",
@@ -78,12 +78,19 @@ def _part(claim: dict[Hashable, Any], listed: pd.DataFrame, closed: bool) -> dic
     }
 
 
+_ARMS = {
+    "ranked": "Where a kit was expected to tell most (ranked)",
+    "floor": "That the floors asked for (floor)",
+    "audit": "Drawn at random (audit)",
+}
+
+
 def _sentences(report: dict[str, Any]) -> list[str]:
     whole = report["parts"][0]
     promise = (
-        f"{whole['returned']:.0f} usable kits ({whole['returned_low']:.0f} to "
-        f"{whole['returned_high']:.0f}) and {whole['found']:.1f} lead lines found "
-        f"({whole['found_low']:.0f} to {whole['found_high']:.0f})"
+        f"{whole['returned']:,.0f} usable kits ({whole['returned_low']:,.0f} to "
+        f"{whole['returned_high']:,.0f}) and {rounded(whole['found'])} lead lines found "
+        f"({whole['found_low']:,.0f} to {whole['found_high']:,.0f})"
     )
     if report["closed_on"] is None:
         return [
@@ -106,8 +113,9 @@ def _sentences(report: dict[str, Any]) -> list[str]:
             "yet, so the lines found can still rise."
         )
     words += [
-        f"Arm {part['name']}: {part['kits']:,} kits, claimed {part['returned']:.0f} usable and "
-        f"{part['found']:.1f} found, realised {part['usable']:,} and {part['lead_found']:,}."
+        f"{_ARMS[part['name']]}: {counted(part['kits'], 'kit')}, claimed "
+        f"{part['returned']:,.0f} usable and {rounded(part['found'])} found, realised "
+        f"{part['usable']:,} and {part['lead_found']:,}."
         for part in report["parts"]
         if part["part"] == "arm"
     ]

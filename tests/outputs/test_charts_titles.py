@@ -193,14 +193,14 @@ def parts(found) -> pd.DataFrame:
 
 def test_claimed_holds_what_was_found_against_the_forecast():
     figure = charts.claimed_chart(parts([5, 1]))
-    assert title(figure) == "5 lead lines found, 20.0 claimed; 1 of 2 forecasts hold"
+    assert title(figure) == "5 lead lines found, 20 claimed; 1 of 2 forecasts hold"
     names = [label.get_text() for label in figure.axes[0].get_yticklabels()]
     assert names == ["whole list (100 kits)", "audit (10 kits)"]
 
 
 def test_claimed_of_an_open_round_claims_no_result():
     open_round = parts([5, 1]).drop(columns="lead_found")
-    assert title(charts.claimed_chart(open_round)) == "20.0 lead lines claimed, before any result"
+    assert title(charts.claimed_chart(open_round)) == "20 lead lines claimed, before any result"
 
 
 SHORT = {

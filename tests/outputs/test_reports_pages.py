@@ -242,8 +242,8 @@ def test_right_heading_claims_no_more_than_the_interval():
     )
     missed = right_heading({"headline": headline | {"precision": 0.46}}, pd.DataFrame())
     assert missed == (
-        "A list meant to hold 90% lead named 13% of homes and missed its promise: 46% of its "
-        "lines were lead"
+        "A list meant to hold 90% lead named 13% of homes and missed its promise: 18 of "
+        "its 40 lines (46%) were lead"
     )
 
 

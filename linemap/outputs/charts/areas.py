@@ -45,6 +45,7 @@ def expected_chart(areas: pd.DataFrame, *, most: int = 15) -> Figure:
     axes.set_yticks(table.index, table["name"])
     axes.set_ylim(len(table) - 0.5, -0.5)
     axes.set_xlim(0, None)
+    axes.xaxis.set_major_formatter(matplotlib.ticker.StrMethodFormatter("{x:,.0f}"))
     label = "expected lead lines [homes]"
     if len(known) > len(table):
         label += f"; the first {len(table)} of {len(known)} areas"

@@ -156,10 +156,10 @@ def learning_chart(learning: pd.DataFrame, *, measure: str = "auc") -> Figure:
         return nothing_chart("Too few checks for a learning curve")
     first, last = ours.iloc[0], ours.iloc[-1]
     title = (
-        f"From {first['visible']:.0f} to {last['visible']:.0f} checks learned from, the ranking "
+        f"From {first['visible']:,.0f} to {last['visible']:,.0f} checks learned from, the ranking "
         f"goes from {first['value']:.2f} to {last['value']:.2f}"
         if measure == "auc"
-        else f"From {first['visible']:.0f} to {last['visible']:.0f} checks learned from, "
+        else f"From {first['visible']:,.0f} to {last['visible']:,.0f} checks learned from, "
         f"{MEASURE_WORDS.get(measure, measure)} goes from {first['value']:.3f} to "
         f"{last['value']:.3f}"
     )

@@ -6,6 +6,7 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from linemap.outputs.charts.canvas import DARK, LIGHT, blank_chart, legend_below, nothing_chart
+from linemap.printing import rounded
 
 
 def claimed_chart(parts: pd.DataFrame) -> Figure:
@@ -33,11 +34,11 @@ def claimed_chart(parts: pd.DataFrame) -> Figure:
         inside = table["lead_found"].between(table["found_low"], table["found_high"])
         title = (
             f"{table['lead_found'].iloc[0]:,.0f} lead lines found, "
-            f"{table['found'].iloc[0]:,.1f} claimed; {int(inside.sum())} of {len(table)} "
+            f"{rounded(table['found'].iloc[0])} claimed; {int(inside.sum())} of {len(table)} "
             "forecasts hold"
         )
     else:
-        title = f"{table['found'].iloc[0]:,.1f} lead lines claimed, before any result"
+        title = f"{rounded(table['found'].iloc[0])} lead lines claimed, before any result"
     figure, axes = blank_chart(title, height=1.5 + 0.32 * len(table))
     rows = table.index
     axes.hlines(rows, table["found_low"], table["found_high"], color=LIGHT, linewidth=8,

@@ -80,9 +80,11 @@ def right_heading(evaluation: dict[str, Any], baselines: pd.DataFrame) -> str:
     if headline and headline.get("listed"):
         named, right = share(headline["callable_share"]), share(headline["precision"])
         if headline["precision"] < PROMISED:
+            listed = headline["listed"]
+            lead = round(headline["precision"] * listed)
             return (
                 f"A list meant to hold {share(PROMISED)} lead named {named} of homes and missed "
-                f"its promise: {right} of its lines were lead"
+                f"its promise: {count(lead)} of its {counted(listed, 'line')} ({right}) were lead"
             )
         return f"{named} of homes can be called lead, and {right} of those calls were right"
     if not baselines.empty:
