@@ -2,9 +2,10 @@
 
 Each city is one task, and the task is the whole run of :mod:`linemap.pipeline` into a run folder
 of its own. So the results of a city are byte for byte those of a run on one machine, whatever
-the engine and however many workers there are. A city is never cut up: in a large one curves and
-error rates are learned on a sample of blocks, and only weights and places are worked out for all
-homes, which one worker can hold.
+the engine and however many workers there are. What learns is never cut up: in a large city curves
+and error rates are learned on a sample of blocks, and weights and places are worked out for all
+homes, which one worker can hold. The years of block and neighbours come from tiles with halos that
+all workers share, see :mod:`linemap.features`; they are those of the whole city bit for bit.
 
 Cities whose settings say ``share_witnesses`` are fitted twice: first to count what their witnesses
 say, then with what the others counted to start from.
@@ -12,7 +13,7 @@ say, then with what the others counted to start from.
 A worker writes the folder of its city itself, whole or not at all. All workers must therefore see
 settings, inputs and results under the same names: one machine, or a shared folder. What travels
 over the network is the name of a settings file on the way out and the main figures of a city on
-the way back, never a table of homes.
+the way back, and for tiles bare positions and building years; nothing that names a home.
 """
 
 from __future__ import annotations
@@ -51,6 +52,9 @@ RECORD = "cities.json"
 WAIT_S = 20
 """Longest wait for a scheduler to answer [s]; our choice."""
 
+ONE_CITY = {"city": 1}
+"""What a city needs of a worker, and each worker has once: so tiles find room between cities."""
+
 _one_at_a_time = threading.Lock()
 
 
@@ -76,6 +80,8 @@ class CityRun:
         Time on the worker [s].
     shared : dict
         Before the run: what the witnesses of other cities said, as counts.
+    tiled : bool
+        Before the run: whether features are worked out tile by tile by all workers.
     """
 
     name: str
@@ -87,6 +93,7 @@ class CityRun:
     versions: dict[str, str] = field(default_factory=dict)
     seconds: float = 0.0
     shared: dict[str, Any] = field(default_factory=dict)
+    tiled: bool = False
 
 
 def run_cities(
@@ -163,7 +170,11 @@ def run_city(city: CityRun, out: str) -> CityRun:
         with _one_at_a_time:
             pooled = SharedCounts.from_dict(city.shared) if city.shared else None
             finished = run(
-                load_settings(city.settings), Path(out) / city.folder, tell=silent, pooled=pooled
+                load_settings(city.settings),
+                Path(out) / city.folder,
+                tell=silent,
+                pooled=pooled,
+                spread=_on_all_workers if city.tiled else None,
             )
         error, info = "", finished.info
     except LinemapError as fault:
@@ -180,6 +191,18 @@ def run_city(city: CityRun, out: str) -> CityRun:
         versions(),
         round(time.perf_counter() - start, 1),
     )
+
+
+def _on_all_workers(task: Callable[[Any], Any], jobs: Sequence[Any]) -> list[Any]:
+    """Do a task for many tiles of a city on all workers, from within the task of the city.
+
+    Meanwhile the city gives its place on the worker free, so that a tile can run there too.
+    """
+    from distributed import worker_client
+
+    with worker_client() as client:
+        sent = [client.submit(task, job, pure=False, priority=1) for job in jobs]
+        return list(client.gather(sent))
 
 
 def count_city(city: CityRun, out: str) -> CityRun:
@@ -299,6 +322,7 @@ def _engine(engine: Engine, scheduler: str | None, workers: int | None) -> Itera
             cluster: Any = LocalCluster(
                 n_workers=workers,
                 threads_per_worker=1,
+                resources=ONE_CITY,
                 memory_limit=None,
                 host="127.0.0.1",
                 dashboard_address=None,
@@ -325,9 +349,17 @@ def _on_dask(client: Any, task: Task, cities: Sequence[CityRun], out: Path) -> I
     """Submit every city and yield each as it ends, with a worker's death as its error."""
     from distributed import as_completed
 
+    workers = client.scheduler_info()["workers"].values()
+    tiled = bool(workers) and all("city" in worker["resources"] for worker in workers)
     waiting = {
         client.submit(
-            task, city, str(out), key=f"{task.__name__}-{at}", pure=False, priority=-at
+            task,
+            replace(city, tiled=tiled),
+            str(out),
+            key=f"{task.__name__}-{at}",
+            pure=False,
+            priority=-at,
+            resources=ONE_CITY if tiled else None,
         ): city
         for at, city in enumerate(cities)
     }

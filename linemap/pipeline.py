@@ -31,7 +31,7 @@ from linemap.assembly import (
     rounds_so_far,
 )
 from linemap.evaluation import Evaluation, evaluate, judging_sample
-from linemap.features import build_features, build_graph
+from linemap.features import Spread, build_features, build_graph
 from linemap.intake import Intake, quarantine_table, read_city
 from linemap.inventory import classify_lines, inventory_summary
 from linemap.outputs import Findings, write_outputs
@@ -110,6 +110,7 @@ def score_city(
     *,
     watch: Stopwatch | None = None,
     pooled: SharedCounts | None = None,
+    spread: Spread | None = None,
 ) -> Scored:
     """Take a city's tables to a probability for each parcel.
 
@@ -122,6 +123,8 @@ def score_city(
         Without it a notebook or a terminal shows a progress bar.
     pooled : SharedCounts, optional
         What the witnesses of other cities said, to start from.
+    spread : callable, optional
+        Works out features tile by tile, elsewhere.
 
     Returns
     -------
@@ -134,7 +137,8 @@ def score_city(
     """
     if watch is None:
         with watched(None, len(SCORING_STAGES)) as told:
-            return score_city(city, settings, watch=Stopwatch(told), pooled=pooled)
+            watch = Stopwatch(told)
+            return score_city(city, settings, watch=watch, pooled=pooled, spread=spread)
     with watch.stage(STAGES[1]):
         classes = classify_lines(
             city.lines,
@@ -150,6 +154,7 @@ def score_city(
             city.areas,
             extra=settings.scoring.extra,
             use_income=settings.scoring.use_income,
+            spread=spread,
         )
         graph = build_graph(city.parcels)
     with watch.stage(STAGES[4]):
@@ -237,6 +242,7 @@ def run(
     *,
     tell: Tell | None = None,
     pooled: SharedCounts | None = None,
+    spread: Spread | None = None,
 ) -> Run:
     """Do the whole job and leave it in a folder, whole or not at all.
 
@@ -250,6 +256,8 @@ def run(
         shows a progress bar.
     pooled : SharedCounts, optional
         What the witnesses of other cities said, to start from.
+    spread : callable, optional
+        Works out features tile by tile, elsewhere, see :mod:`linemap.features`.
 
     Returns
     -------
@@ -265,7 +273,7 @@ def run(
         with watch.stage(STAGES[0]):
             intake = read_city(settings)
         city = intake.city
-        scored = score_city(city, settings, watch=watch, pooled=pooled)
+        scored = score_city(city, settings, watch=watch, pooled=pooled, spread=spread)
         with watch.stage(STAGES[5]):
             evaluation = evaluate_scores(city, scored, settings, tell=silent)
         with watch.stage(STAGES[6]):

@@ -7,5 +7,6 @@ are neighbours. Nothing here knows what a line is made of, so nothing here can l
 
 from linemap.features.buildings import build_features
 from linemap.features.graph import PlaceGraph, build_graph
+from linemap.features.neighbours import TILE_HOMES, Spread
 
-__all__ = ["PlaceGraph", "build_features", "build_graph"]
+__all__ = ["TILE_HOMES", "PlaceGraph", "Spread", "build_features", "build_graph"]

@@ -8,13 +8,10 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-from scipy.spatial import cKDTree
 
 from linemap.errors import ArgumentError
 from linemap.features.graph import place_units
-
-NEIGHBOURS = 12
-"""Homes with a known year whose median is ``neighbour_year``."""
+from linemap.features.neighbours import TILE_HOMES, Spread, spread_places, years_around
 
 LATER_BY = 7
 """Years by which a home is younger than its block from which it may stand on an older line."""
@@ -28,6 +25,8 @@ def build_features(
     *,
     extra: Sequence[str] = (),
     use_income: bool = False,
+    spread: Spread | None = None,
+    tile_homes: int = TILE_HOMES,
 ) -> pd.DataFrame:
     """Build the table of what is known of every parcel before anybody looks.
 
@@ -43,6 +42,10 @@ def build_features(
     use_income : bool
         Add ``median_income`` of the area. Off by default: a score that leans on income can send
         help away from people because of who they are, and needs a stated reason.
+    spread : callable, optional
+        Works out the years around homes tile by tile, elsewhere; the answers are the same.
+    tile_homes : int
+        Homes of a tile, about.
 
     Returns
     -------
@@ -74,8 +77,13 @@ def build_features(
     out["x"], out["y"] = shapely.get_x(points), shapely.get_y(points)
     out["year_built"] = _number(parcels, "year_built")
     unit, _ = place_units(parcels, out["x"].to_numpy(), out["y"].to_numpy())
-    out["block_year"] = out["year_built"].groupby(unit).transform("median")
-    out["neighbour_year"] = _neighbour_year(out)
+    out["block_year"], out["neighbour_year"] = years_around(
+        spread_places(parcels.index, out["x"].to_numpy(), out["y"].to_numpy()),
+        out["year_built"].to_numpy(),
+        unit,
+        spread=spread,
+        tile_homes=tile_homes,
+    )
     for name in NUMBERS:
         out[name] = _number(parcels, name)
     size = shapely.area(parcels.geometry.to_numpy())
@@ -105,20 +113,6 @@ def _text(frame: pd.DataFrame, name: str) -> pd.Series:
     if name not in frame.columns:
         return pd.Series(pd.Categorical([None] * len(frame)), index=frame.index)
     return frame[name].astype("category")
-
-
-def _neighbour_year(table: pd.DataFrame) -> np.ndarray:
-    """Return the median year of the nearest other homes with a known year."""
-    year = table["year_built"].to_numpy()
-    place = table[["x", "y"]].to_numpy()
-    known = np.flatnonzero(~np.isnan(year) & np.isfinite(place).all(axis=1))
-    if len(known) < 2:
-        return np.full(len(table), np.nan)
-    k = min(NEIGHBOURS + 1, len(known))
-    near = known[cKDTree(place[known]).query(np.nan_to_num(place), k=k)[1]]
-    years = year[near]
-    years[near == np.arange(len(table))[:, None]] = np.nan
-    return np.asarray(np.nanmedian(years, axis=1))
 
 
 def _income(area_id: pd.Series, areas: pd.DataFrame | None) -> np.ndarray:

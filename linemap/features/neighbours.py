@@ -1,0 +1,202 @@
+"""Years of the neighbours and of the block: for a whole city, or tile by tile with the same result.
+
+A tile is a set of whole places (stretches of street or cells). Its own homes are the core; around
+them lies a halo of other homes, since the nearest neighbours of a home at the edge stand beyond
+it. How far a halo must reach is not guessed: a tile says how far the farthest neighbour that it
+used was, and a halo that does not reach as far is widened to there. No home outside can then be
+nearer, so tiles give what the whole city gives, bit for bit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy.spatial import cKDTree
+
+NEIGHBOURS = 12
+"""Homes with a known year whose median is ``neighbour_year``."""
+
+TIE_M = 2.5e-4
+"""Largest move of a home that parts neighbours at equal distance [m]: less than a millimetre."""
+
+TILE_HOMES = 50_000
+"""Homes of a tile, about; our choice."""
+
+SLACK_M = 1e-3
+"""By which a halo is wider than it need be [m], for rounding."""
+
+
+@dataclass(frozen=True)
+class Tile:
+    """Homes of a tile and its halo.
+
+    Attributes
+    ----------
+    place : ndarray, shape (n, 2)
+        Position of each home [m], core first.
+    year : ndarray, shape (n,)
+        Building year; NaN where not known.
+    unit : ndarray of int, shape (n_core,)
+        Place of each home of the core.
+    most : int
+        Neighbours that there are to find in the whole city, the home itself included.
+    """
+
+    place: np.ndarray
+    year: np.ndarray
+    unit: np.ndarray
+    most: int
+
+
+@dataclass(frozen=True)
+class TileYears:
+    """Years of the core of a tile.
+
+    Attributes
+    ----------
+    block, neighbour : ndarray, shape (n_core,)
+        Median year of the place, and of the nearest other homes with a known year.
+    reach : float
+        Distance of the farthest neighbour used [m]; infinite where too few were found.
+    """
+
+    block: np.ndarray
+    neighbour: np.ndarray
+    reach: float
+
+
+Spread = Callable[[Callable[[Tile], TileYears], Sequence[Tile]], Sequence[TileYears]]
+"""Does the same for every tile, here or elsewhere, and returns the answers in order."""
+
+
+def spread_places(ids: pd.Index, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    """Return positions moved by a fraction of a millimetre, by a hash of the parcel_id.
+
+    Of several homes at equal distance the same are the nearest then, in whatever order the homes
+    come and however they are cut into tiles.
+
+    Returns
+    -------
+    ndarray, shape (n, 2)
+    """
+    code = pd.util.hash_array(ids.astype(object).to_numpy(), categorize=False)
+    move = np.stack([code >> np.uint64(32), code & np.uint64(0xFFFFFFFF)], axis=1) / 2.0**32
+    return np.column_stack([x, y]) + TIE_M * (2.0 * move - 1.0)
+
+
+def tile_years(tile: Tile) -> TileYears:
+    """Work out the years of a tile's core."""
+    n = len(tile.unit)
+    year = pd.Series(tile.year[:n])
+    block = year.groupby(tile.unit).transform("median").to_numpy(dtype=float)
+    known = np.flatnonzero(~np.isnan(tile.year) & np.isfinite(tile.place).all(axis=1))
+    if tile.most < 2:
+        return TileYears(block, np.full(n, np.nan), 0.0)
+    if len(known) < tile.most:
+        return TileYears(block, np.full(n, np.nan), np.inf)
+    tree = cKDTree(tile.place[known])
+    distance, at = tree.query(np.nan_to_num(tile.place[:n]), k=tile.most)
+    near = known[at]
+    years = tile.year[near]
+    years[near == np.arange(n)[:, None]] = np.nan
+    return TileYears(block, np.nanmedian(years, axis=1), float(distance.max(initial=0.0)))
+
+
+def years_around(
+    places: np.ndarray,
+    year: np.ndarray,
+    unit: np.ndarray,
+    *,
+    spread: Spread | None = None,
+    tile_homes: int = TILE_HOMES,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return the median year of each home's place and of its nearest neighbours.
+
+    Parameters
+    ----------
+    places : ndarray, shape (n, 2)
+        Positions of :func:`spread_places` [m].
+    year : ndarray, shape (n,)
+        Building year; NaN where not known.
+    unit : ndarray of int, shape (n,)
+        Place of each home.
+    spread : callable, optional
+        Does many tiles at once, elsewhere; without it the city is one tile.
+    tile_homes : int
+        Homes of a tile, about; places stay whole.
+
+    Returns
+    -------
+    block, neighbour : ndarray, shape (n,)
+        NaN where nothing is known.
+    """
+    n_known = int((~np.isnan(year) & np.isfinite(places).all(axis=1)).sum())
+    most = min(NEIGHBOURS + 1, n_known)
+    if spread is None or len(year) <= tile_homes or not np.isfinite(places).all():
+        whole = tile_years(Tile(places, year, unit, most))
+        return whole.block, whole.neighbour
+    block, neighbour = np.full((2, len(year)), np.nan)
+    waiting = dict(enumerate(cut_tiles(places, unit, tile_homes)))
+    halo = {at: _first_halo(places[core], most) for at, core in waiting.items()}
+    while waiting:
+        tiles = []
+        for at, core in waiting.items():
+            rows = np.concatenate([core, _around(places, core, halo[at])])
+            tiles.append(Tile(places[rows], year[rows], unit[core], most))
+        answers = spread(tile_years, tiles)
+        for (at, core), found in zip(list(waiting.items()), answers, strict=True):
+            if found.reach <= halo[at]:
+                block[core], neighbour[core] = found.block, found.neighbour
+                del waiting[at]
+            else:
+                halo[at] = found.reach if np.isfinite(found.reach) else 2.0 * halo[at]
+    return block, neighbour
+
+
+def cut_tiles(places: np.ndarray, unit: np.ndarray, most: int) -> list[np.ndarray]:
+    """Cut a city into tiles of whole places by halving it along its longer side.
+
+    Parameters
+    ----------
+    places : ndarray, shape (n, 2)
+    unit : ndarray of int, shape (n,)
+    most : int
+        Homes of a tile, unless one place has more.
+
+    Returns
+    -------
+    list of ndarray of int
+        Rows of each tile; every row is in one.
+    """
+    homes = np.bincount(unit)
+    sums = [np.bincount(unit, weights=np.nan_to_num(places[:, axis])) for axis in (0, 1)]
+    middle = np.column_stack(sums)[unit] / homes[unit][:, None]
+    done, waiting = [], [np.arange(len(unit))]
+    while waiting:
+        rows = waiting.pop()
+        here = middle[rows]
+        axis = int(np.argmax(np.ptp(here, axis=0)))
+        low = here[:, axis] < np.median(here[:, axis])
+        if len(rows) <= most or not low.any():
+            done.append(rows)
+        else:
+            waiting += [rows[~low], rows[low]]
+    return done
+
+
+def _first_halo(core: np.ndarray, most: int) -> float:
+    """Guess how far neighbours stand, from the density of the core [m]."""
+    width, height = np.maximum(np.ptp(core, axis=0), 1.0)
+    return float(2.0 * np.sqrt(most * width * height / (np.pi * len(core)))) + 1.0
+
+
+def _around(places: np.ndarray, core: np.ndarray, halo_m: float) -> np.ndarray:
+    """Return the rows of the homes around a core, within a distance of the box about it [m]."""
+    low = places[core].min(axis=0) - halo_m - SLACK_M
+    high = places[core].max(axis=0) + halo_m + SLACK_M
+    inside = ((places >= low) & (places <= high)).all(axis=1)
+    inside[core] = False
+    return np.flatnonzero(inside)
