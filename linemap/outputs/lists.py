@@ -34,9 +34,9 @@ EXTRA_MEANINGS = {
     "p_return_high": "upper end of the 90% interval of p_return [share]",
     "site_kind": "listed site at this home, such as child care",
     "week": "week of sending within the laboratory's capacity",
-    "value_find": "lead likely found [lead lines]",
-    "value_learn": "what the two bottles and the form would teach [lead lines]",
-    "value_harm": "people who are harmed most [lead lines]",
+    "value_find": "worth of the lead likely to be found [lead lines]",
+    "value_learn": "worth of what the two bottles and the form would teach [lead lines]",
+    "value_harm": "extra worth where people drink whom lead harms most [lead lines]",
 }
 
 
@@ -128,7 +128,7 @@ def write_kit_workbook(kits: pd.DataFrame, path: Path, *, city: str, as_of: date
             front.set_row(row, 32)
             row += 1
         row += 1
-        front.write_row(row, 0, ["Column", "What it holds"], head)
+        front.write_row(row, 0, ["Column", "What it holds [unit; a share runs from 0 to 1]"], head)
         for name in kits.columns:
             row += 1
             meaning, unit = meanings.get(name, (EXTRA_MEANINGS.get(name, ""), ""))

@@ -79,14 +79,15 @@ def test_a_promise_without_forecast_gives_whole_numbers():
 
 def test_a_note_on_a_method_is_said_once():
     draw = {
-        "why": "44% of results lie below a limit: no shape. Kaplan-Meier: an upper figure.",
+        "why": "44% of results lie below a limit: no shape. Kaplan-Meier: an upper "
+        "figure; at zero it is 3. Kaplan-Meier: few results.",
         "methods": [
-            {"method": "Kaplan-Meier", "note": "an upper figure"},
+            {"method": "Kaplan-Meier", "note": "an upper figure; at zero it is 3; few results"},
             {"method": "robust ROS", "note": ""},
         ],
     }
     assert said_once(draw)["why"] == "44% of results lie below a limit: no shape."
-    assert draw["why"].endswith("an upper figure.")
+    assert draw["why"].endswith("few results.")
 
 
 def test_every_interval_in_the_areas_is_named(texts):

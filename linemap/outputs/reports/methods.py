@@ -66,7 +66,10 @@ def methods_content(findings: Findings) -> dict[str, Any]:
         "witnesses": witness_words(model),
         "protocols": records(findings.evaluation_tables.get("protocols", pd.DataFrame())),
         "meanings": meanings(findings.evaluation.get("meaning", {})),
-        "protocol_words": {**PROTOCOL_WORDS, "random": "at random"},
+        "protocol_words": {
+            name: words.capitalize() if name == "audit" else f"Checks hidden {words}"
+            for name, words in PROTOCOL_WORDS.items()
+        },
         "cannot_tell": cannot_tell(findings),
         "facts": list(all_facts().values()),
         "tables": {name: list(contract(name).values()) for name in (*INPUT_TABLES, "scores")},

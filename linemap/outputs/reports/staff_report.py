@@ -147,7 +147,9 @@ def said_once(draw: dict[str, Any]) -> dict[str, Any]:
     """Return the summary of a draw; what the table of methods notes is not said below it again."""
     why = draw.get("why", "")
     for row in draw.get("methods", []):
-        for note in filter(None, str(row.get("note") or "").split("; ")):
+        parts = str(row.get("note") or "").split("; ")
+        ends = range(len(parts), 0, -1)  # a note may hold a semicolon itself: the longest first
+        for note in ("; ".join(parts[a:b]) for b in ends for a in range(b)):
             why = why.replace(f" {row['method']}: {note}.", "")
     return {**draw, "why": why}
 

@@ -72,7 +72,8 @@ def _to_replace(expected: float, low: float, high: float) -> str:
 def _place(place: dict[str, Any]) -> list[str]:
     where = place.get("kind", "places")
     return [
-        f"Homes share what is known by {where} ({counted(place.get('units'), 'place')}).",
+        "Homes of one place share what is known of it, and places lend it to their neighbours; the "
+        f"places are {where} ({count(place.get('units'))} of them).",
         "What age, use and all other evidence leave open is alike among neighbours; that likeness "
         f"fades out over about {place['range_m']:,.0f} m (the distance of the checks, given under "
         "“How the scores were judged”, is of lines of one age and nothing else told). Between "
