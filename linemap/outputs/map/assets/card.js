@@ -45,7 +45,7 @@ linemap.drawCard = function ({ id, areaName, chance, flags, card, cautions }) {
       { class: "chance" },
       el("strong", {}, percent(chance)),
       " estimated probability that any part of this line is lead. ",
-      `90% interval: ${percent(card.low)} to ${percent(card.high)}.`
+      `90% interval: ${[...new Set([percent(card.low), percent(card.high)])].join(" to ")}.`
     ),
     linemap.intervalBar(chance, card.low, card.high),
   ];
