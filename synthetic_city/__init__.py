@@ -8,13 +8,14 @@ from synthetic_city.city import InventedCity, make_city
 from synthetic_city.figures import figures
 from synthetic_city.files import settings_text, write_city
 from synthetic_city.knobs import PRESETS, Knobs, preset_knobs
-from synthetic_city.rounds import look, oracle, send_kits
+from synthetic_city.rounds import learned_oracle, look, oracle, send_kits
 
 __all__ = [
     "PRESETS",
     "InventedCity",
     "Knobs",
     "figures",
+    "learned_oracle",
     "look",
     "make_city",
     "oracle",

@@ -10,8 +10,11 @@ are taken as known where the assessor's table has gaps; that nobody asked for a 
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 import pandas as pd
+from scipy.interpolate import CubicSpline
 
 from synthetic_city.bottles import KINDS, bottle_likelihood, log_means
 from synthetic_city.buildings import (
@@ -40,6 +43,7 @@ from synthetic_city.pipes import (
 from synthetic_city.records import record_likelihood, wrong_chances
 
 _AT_ONCE = 20_000
+_NODES = 15  # effects of a contract at which its homes' evidence is weighed, .5 sd apart
 _NEGLIGIBLE = 1e-5  # candidates of less weight beside a home's likeliest are left out
 
 
@@ -72,48 +76,120 @@ def posterior(
     """
     n = len(homes)
     place, after = np.empty(n), np.empty(n)
+    own = homes["contract_effect"].to_numpy()
+    for part, heard in _heard(homes, area, checks, kits, samples, answers, knobs):
+        some = homes.iloc[part]
+        prior = _Prior(some, knobs)(own[part])
+        place[part] = prior[:, ANY_LEAD].sum(axis=1)
+        total, lead = _sums(prior, heard)
+        after[part] = lead / total
+    return place, after
+
+
+def learned_posterior(
+    homes: pd.DataFrame,
+    area: pd.DataFrame,
+    checks: pd.DataFrame,
+    kits: pd.DataFrame,
+    samples: pd.DataFrame,
+    answers: pd.DataFrame,
+    *,
+    knobs: Knobs,
+) -> Floats:
+    """Return the chance of lead after all evidence, for one who must learn the contracts' effects.
+
+    Every rate is known, and which homes share a main contract, but not how much lead a contract
+    laid: that is learned from the evidence on its homes, exactly. Given its effect the homes of a
+    contract are independent, so each effect has a posterior in one dimension.
+
+    Parameters
+    ----------
+    homes, area, checks, kits, samples, answers, knobs
+        As for :func:`posterior`.
+
+    Returns
+    -------
+    array, shape (n,)
+    """
+    effects = knobs.contract_sd * np.linspace(-3.5, 3.5, _NODES)
+    total = np.empty((_NODES, len(homes)))
+    lead = np.empty_like(total)
+    for part, heard in _heard(homes, area, checks, kits, samples, answers, knobs):
+        prior = _Prior(homes.iloc[part], knobs)
+        for node, effect in enumerate(effects):
+            held = prior(np.full(heard.shape[0], effect))
+            total[node, part], lead[node, part] = _sums(held, heard)
+    contract = homes["contract"].to_numpy()
+    by_contract = np.stack([np.bincount(contract, np.log(row)) for row in total])
+    fine = np.linspace(effects[0], effects[-1], 20 * (_NODES - 1) + 1)
+    log = CubicSpline(effects, by_contract)(fine) - 0.5 * (fine[:, None] / knobs.contract_sd) ** 2
+    weight = np.exp(log - log.max(axis=0))
+    weight /= weight.sum(axis=0)
+    # a spline is linear in what it runs through, so the mean over the fine grid is one over nodes
+    at_nodes = np.einsum("fk,fc->kc", CubicSpline(effects, np.eye(_NODES))(fine), weight)
+    mean = np.einsum("kn,kn->n", at_nodes[:, contract], lead / total)
+    return np.clip(mean, 1e-9, 1 - 1e-9)
+
+
+def _heard(
+    homes: pd.DataFrame,
+    area: pd.DataFrame,
+    checks: pd.DataFrame,
+    kits: pd.DataFrame,
+    samples: pd.DataFrame,
+    answers: pd.DataFrame,
+    knobs: Knobs,
+) -> Iterator[tuple[slice, Floats]]:
+    """Yield the log-likelihood of all evidence on some homes at a time, under each state."""
     witnesses = [
         _seen(checks, knobs),
         _told(homes, kits, answers, knobs),
         _measured(homes, kits, samples, knobs),
     ]
-    for start in range(0, n, _AT_ONCE):
-        part = slice(start, min(start + _AT_ONCE, n))
+    for start in range(0, len(homes), _AT_ONCE):
+        part = slice(start, min(start + _AT_ONCE, len(homes)))
         some = homes.iloc[part]
-        prior = _prior(some, knobs)
-        place[part] = prior[:, ANY_LEAD].sum(axis=1)
         card = record_likelihood(
             some["recorded_utility"].to_numpy(),
             some["recorded_customer"].to_numpy(),
             wrong_chances(some["year"].to_numpy(), area, some["area"].to_numpy(), knobs),
             knobs,
         )
-        log = np.log(np.maximum(prior, 1e-300)) + np.log(np.maximum(card, 1e-300))
+        log = np.log(np.maximum(card, 1e-300))
         for home, weight in witnesses:
             low, high = np.searchsorted(home, [part.start, part.stop])
             np.add.at(log, home[low:high] - start, weight[low:high])
-        log -= log.max(axis=1, keepdims=True)
-        share = np.exp(log)
-        after[part] = share[:, ANY_LEAD].sum(axis=1) / share.sum(axis=1)
-    return place, after
+        yield part, log
 
 
-def _prior(homes: pd.DataFrame, knobs: Knobs) -> Floats:
-    """Return the chances of all states from what is known of building and place."""
-    home, line_year, weight = _line_years(homes, knobs)
-    effect = homes["contract_effect"].to_numpy()[home]
-    laid = laid_chances(line_year, effect, homes["big"].to_numpy()[home], knobs)
-    renewed = renewal_chances(
-        line_year,
-        homes["main_year"].to_numpy()[home] > line_year + 15,
-        homes["owner"].to_numpy()[home],
-        homes["income_z"].to_numpy()[home],
-        knobs,
-    )
-    states = state_chances(laid, renewed, knobs) * weight[:, None]
-    first = np.flatnonzero(np.r_[True, home[1:] != home[:-1]])
-    total: Floats = np.add.reduceat(states, first, axis=0)
-    return total / total.sum(axis=1, keepdims=True)
+def _sums(prior: Floats, heard: Floats) -> tuple[Floats, Floats]:
+    """Return the likelihood of what was heard, times the same for all; and the part with lead."""
+    share = prior * np.exp(heard - heard.max(axis=1, keepdims=True))
+    return share.sum(axis=1), share[:, ANY_LEAD].sum(axis=1)
+
+
+class _Prior:
+    """Chances of all states from building and place, under any effects of the contracts."""
+
+    def __init__(self, homes: pd.DataFrame, knobs: Knobs) -> None:
+        self.knobs = knobs
+        self.home, self.line_year, self.weight = _line_years(homes, knobs)
+        self.big = homes["big"].to_numpy()[self.home]
+        self.renewed = renewal_chances(
+            self.line_year,
+            homes["main_year"].to_numpy()[self.home] > self.line_year + 15,
+            homes["owner"].to_numpy()[self.home],
+            homes["income_z"].to_numpy()[self.home],
+            knobs,
+        )
+        self.first = np.flatnonzero(np.r_[True, self.home[1:] != self.home[:-1]])
+
+    def __call__(self, effect: Floats) -> Floats:
+        """Return the chances under the effect of each home's contract, shape (n, 50)."""
+        laid = laid_chances(self.line_year, effect[self.home], self.big, self.knobs)
+        states = state_chances(laid, self.renewed, self.knobs) * self.weight[:, None]
+        total: Floats = np.add.reduceat(states, self.first, axis=0)
+        return total / total.sum(axis=1, keepdims=True)
 
 
 def _line_years(homes: pd.DataFrame, knobs: Knobs) -> tuple[Ints, Floats, Floats]:

@@ -22,7 +22,7 @@ YEARS = (
 )
 LOGGED = ("assessed_value", "area_m2", "dwelling_units", "median_income")
 CURVE_KNOTS = {
-    "year_built": 26,
+    "year_built": 52,
     "block_year": 10,
     "neighbour_year": 10,
     "main_year": 8,
@@ -34,16 +34,17 @@ LEAST_USE = 25
 """Homes below which a use is read as "other"."""
 
 RIDGE = 0.03
-"""Size of the penalty on coefficients, beside one on the second differences of a curve."""
+"""Size of the penalty on coefficients, beside one on the first differences of a curve."""
 
 
 class Design:
     """Basis of the prior: one smooth term per numeric column, one level per use.
 
     ``fit`` places the knots; ``matrix`` evaluates the basis. The curve of the building year has
-    a knot about every five years, so it may rise and fall freely; nothing forces it to be
-    monotone. A column that is missing for a home adds nothing but one level of its own. How much
-    each term is smoothed is learned with the fit, see :func:`linemap.scoring.joint.smooth`.
+    a knot about every two and a half years and pays for its steps, not for its bends, so it may
+    rise and fall sharply, as lead did in war years; nothing forces it to be monotone. A column
+    that is missing for a home adds nothing but one level of its own. How much each term is
+    smoothed is learned with the fit, see :func:`linemap.scoring.joint.smooth`.
     """
 
     def fit(self, features: pd.DataFrame) -> Design:
@@ -69,11 +70,11 @@ class Design:
                     continue
                 self.curves_[name] = self._curve(name, known)
                 width = self.curves_[name].n_features_out_
-                bend = self._bend_penalty(width)
+                steps = self._step_penalty(width)
                 if not np.isfinite(values).all():
                     width += 1
-                    bend = linalg.block_diag(bend, RIDGE)
-                blocks.append(bend)
+                    steps = linalg.block_diag(steps, RIDGE)
+                blocks.append(steps)
                 self.terms_[name] = slice(start, start + width)
             else:
                 counts = features[name].astype(object).value_counts()
@@ -109,9 +110,9 @@ class Design:
         return curve.fit(knots[:, None])
 
     @staticmethod
-    def _bend_penalty(width: int) -> np.ndarray:
-        bend = np.diff(np.eye(width), n=2, axis=0)
-        return bend.T @ bend + RIDGE * np.eye(width)
+    def _step_penalty(width: int) -> np.ndarray:
+        step = np.diff(np.eye(width), axis=0)
+        return step.T @ step + RIDGE * np.eye(width)
 
     def matrix(self, features: pd.DataFrame) -> np.ndarray:
         """Evaluate the basis.

@@ -12,10 +12,12 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+import linemap
 from linemap.errors import RunFolderError
 from linemap.run_folder import Run
 from linemap.tables import contract
 from linemap.whole_folder import new_run_folder
+from synthetic_city import make_city, write_city
 
 PROMISED = [
     "run.json", "intake/quarantine.csv", "scores.parquet", "scores.csv", "evaluation.json",
@@ -46,7 +48,25 @@ def test_rows_in_are_rows_used_and_rows_set_aside(sample_run):
 )  # fmt: skip
 def test_tables_open_with_the_columns_of_their_contract(sample_run, name, table):
     columns = pd.read_csv(sample_run / name, nrows=1).columns
-    assert list(columns[: len(contract(table))]) == list(contract(table))
+    asked_for = [c for c in contract(table) if not c.startswith("p_replace")]
+    assert list(columns[: len(asked_for)]) == asked_for
+
+
+def test_scores_say_what_needs_replacement_where_settings_ask_for_it(tmp_path):
+    city = make_city(600, seed=2)
+    write_city(city, tmp_path / "city")
+    settings = tmp_path / "city" / "settings.toml"
+    text = settings.read_text()
+    assert "[scoring]" in text
+    settings.write_text(text.replace("[scoring]", '[scoring]\ntarget = "needs_replacement"'))
+    run = linemap.run(linemap.load_settings(settings), tmp_path / "run")
+    scores = pd.read_csv(run.folder / "scores.csv")
+    assert list(scores) == list(contract("scores"))
+    assert (scores["p_replace"] >= scores["p_lead"]).all()
+    wider = run.info["result"]["needs_replacement"]
+    assert wider["low"] <= wider["expected"] <= wider["high"]
+    assert "expected to need replacement" in repr(run)
+    assert "lines are expected to need replacement" in (run.folder / "methods.html").read_text()
 
 
 def test_weights_add_up_to_the_log_odds(sample_run):

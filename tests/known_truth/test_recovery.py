@@ -12,7 +12,7 @@ from linemap.evaluation.measures import ece
 from linemap.features import build_features, build_graph
 from linemap.scoring import Evidence, LineModel
 from linemap.water import check_kits
-from synthetic_city import make_city
+from synthetic_city import learned_oracle, make_city
 
 PARCELS, SEED = 10_000, 21
 
@@ -40,6 +40,9 @@ def test_it_comes_close_to_the_best_that_the_evidence_allows(fitted):
     best = average_precision_score(lead, city.truth["p_oracle"].to_numpy()[unknown])
     assert ours <= best + 0.01, "nothing beats the oracle but by luck"
     assert ours / best > (0.82 if preset == "poor_records" else 0.90)
+    learned = average_precision_score(lead, learned_oracle(city).to_numpy()[unknown])
+    assert ours <= learned + 0.01
+    assert ours / learned > (0.84 if preset == "poor_records" else 0.91)
 
 
 def test_it_beats_the_age_rule(fitted):

@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy import stats
 from sklearn.metrics import average_precision_score, roc_auc_score
@@ -10,6 +11,7 @@ from sklearn.metrics import average_precision_score, roc_auc_score
 import synthetic_city
 from synthetic_city.bottles import fill, log_means
 from synthetic_city.knobs import PRESETS
+from synthetic_city.oracle import _heard, _Prior, _sums
 
 NAMES = tuple(PRESETS)
 
@@ -154,6 +156,54 @@ def test_each_source_helps_the_oracle(city):
     hidden = synthetic_city.oracle(unseen)
     assert roc_auc_score(lead[seen], hidden[seen]) < roc_auc_score(lead[seen], after[seen])
     assert hidden[~seen].to_numpy() == pytest.approx(after[~seen].to_numpy(), abs=1e-12)
+
+
+def test_one_who_learns_the_contracts_stands_behind_one_who_knows_them(city):
+    """Calibrated, too, and by little: a contract has a hundred homes to learn from."""
+    learned = city.truth.assign(p_oracle=synthetic_city.learned_oracle(city))
+    assert_calibrated(learned)
+    assert_calibrated(learned[learned["unknown"]])
+    lead = city.truth["is_lead"].to_numpy()
+
+    def loss(p):
+        p = np.clip(p, 1e-9, 1 - 1e-9)
+        return -np.log(np.where(lead, p, 1 - p)).mean()
+
+    known, bare = loss(city.truth["p_oracle"]), loss(np.full(len(lead), lead.mean()))
+    assert known < loss(learned["p_oracle"]) < known + 0.1 * (bare - known)
+
+
+def test_learned_contracts_agree_with_sums_over_a_fine_grid(city):
+    """Bayes' rule by plain sums over 281 effects, against 15 effects and a spline."""
+    few = city.truth["contract"].isin(city.truth["contract"].unique()[:3]).to_numpy()
+    learned = synthetic_city.learned_oracle(city)[few].to_numpy()
+    effects = city.knobs.contract_sd * np.linspace(-3.5, 3.5, 281)
+    homes = city.truth[few].assign(year_built=city.parcels["year_built"][few])
+    rows = pd.Series(np.arange(len(homes)), index=homes.index)
+
+    def of(table):
+        some = table[table["parcel_id"].isin(homes.index)]
+        return some.assign(home=some["parcel_id"].map(rows))
+
+    kits = of(city.kits)
+    told = [(kits, t[t["kit_id"].isin(kits["kit_id"])]) for t in (city.samples, city.answers)]
+    heard = next(
+        likelihood
+        for _, likelihood in _heard(
+            homes, city.area_truth, of(city.checks), kits, told[0][1], told[1][1], city.knobs
+        )
+    )
+    prior = _Prior(homes, city.knobs)
+    sums = [_sums(prior(np.full(len(homes), effect)), heard) for effect in effects]
+    total, lead = (np.array(part) for part in zip(*sums, strict=True))
+    expected = np.empty(len(homes))
+    for contract in homes["contract"].unique():
+        here = (homes["contract"] == contract).to_numpy()
+        log = np.log(total[:, here]).sum(axis=1) - 0.5 * (effects / city.knobs.contract_sd) ** 2
+        weight = np.exp(log - log.max())[:, None]
+        share = (lead / total)[:, here]
+        expected[here] = (weight * share).sum(axis=0) / weight.sum()
+    assert learned == pytest.approx(expected, abs=2e-3)
 
 
 def test_oracle_beats_what_uses_less(city):

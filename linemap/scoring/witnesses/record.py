@@ -87,27 +87,29 @@ class RecordWitness:
         self.visible = np.array(
             [[bool(u and k & 1) or bool(c and k & 2) for u, c in states] for k in range(4)]
         )
-        stated, spread = (
-            (fact(f"scoring.record.{name}").value for name in ("false_lead", "missed_lead")),
-            fact("scoring.record.spread").value,
-        )
-        n_knots = len(YEAR_KNOTS)
         self.false_lead, self.missed_lead = (
-            ErrorRate(
-                [rate["level"], rate["renewed_main"], *[0.0] * (n_knots + 2)],
-                [spread["level"], spread["renewed_main"], spread["year_slope"]]
-                + [spread["year_bend"]] * n_knots
-                + [spread["no_year"]],
-                homes.n_areas,
-                spread["area"],
+            self._rate(
+                fact(f"scoring.record.{name}").value, fact(f"scoring.record.{name}_spread").value
             )
-            for rate in stated
+            for name in ("false_lead", "missed_lead")
         )
         self.names_strength = float(fact("scoring.record.names_strength").value)
         self.names_default = self._names_default()
         self.names = self.names_strength * self.names_default
         columns = [np.ones(n), homes.renewed_main, year_columns(homes.year)]
         self.columns = np.column_stack(columns)[self.heard]
+
+    def _rate(self, stated: dict[str, float], spread: dict[str, float]) -> ErrorRate:
+        """Return an error rate as it is stated, before anything was learned."""
+        knots = len(YEAR_KNOTS)
+        return ErrorRate(
+            [stated["level"], stated["renewed_main"], *[0.0] * (knots + 2)],
+            [spread["level"], spread["renewed_main"], spread["year_slope"]]
+            + [spread["year_bend"]] * knots
+            + [spread["no_year"]],
+            self.homes.n_areas,
+            spread["area"],
+        )
 
     def _names_default(self) -> np.ndarray:
         """Return the stated shares of the sides named, by state, (n_states, 4); 0 not used."""
