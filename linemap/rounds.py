@@ -10,7 +10,7 @@ from typing import Any
 import pandas as pd
 
 from linemap.assembly import ledger_path
-from linemap.errors import RunFolderError
+from linemap.errors import ArgumentError, RunFolderError
 from linemap.followup import CHOICE_FILE, prioritize
 from linemap.intake import read_table
 from linemap.outreach import Ledger, forecast_round, review_rounds
@@ -51,6 +51,8 @@ def open_round(
             raise RunFolderError(f"{choice} holds no list. Name the folder that was printed.")
         made = json.loads(path.read_text(encoding="utf-8"))
     plan = prioritize(run, rounds=made["rounds"], **made["limits"])
+    if plan.kits.empty:
+        raise ArgumentError(f"there is no round to open. {' '.join(plan.notes)}")
     forecast = forecast_round(plan.kits, seed=run.settings.scoring.seed)
     return _book(run, ledger).open_round(plan, forecast, today=today or run.as_of, name=name)
 

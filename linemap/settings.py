@@ -131,6 +131,10 @@ COLUMNS_OF_HOMES = (
 """What is known of each home beside the columns of the parcels."""
 
 
+AuditDraw = Literal["likelier", "equal"]
+"""Whether the audit arm draws homes with a higher chance of lead more often, or all alike."""
+
+
 class OutreachSettings(_Section):
     """Budget, limits and floors of the next list of kits.
 
@@ -139,8 +143,9 @@ class OutreachSettings(_Section):
     further groups. The lowest-income third gets at least the share ``floor_low_income`` of the
     kits and at least ``low_income_kits_to_lead`` times its share of expected lead, whichever is
     more; ``floor_renters`` and ``renter_kits_to_lead`` say the same of homes whose owner lives
-    elsewhere. ``recheck_above`` is the probability of lead from which a home that is
-    non-lead by record only may be sent a kit too.
+    elsewhere. ``audit_share`` of the kits is drawn at random, ``audit_draw`` says how: homes
+    with a higher chance of lead more often, or all alike. ``recheck_above`` is the
+    probability of lead from which a home that is non-lead by record only may be sent a kit too.
     """
 
     kits: int = Field(default=400, ge=1)
@@ -153,6 +158,7 @@ class OutreachSettings(_Section):
     floor_renters: float = Field(default=0.0, ge=0, le=1)
     renter_kits_to_lead: float = Field(default=0.5, ge=0, le=2)
     audit_share: float = Field(default=0.1, ge=0, lt=1)
+    audit_draw: AuditDraw = "likelier"
     quiet_days: int = Field(default=365, ge=0)
     site_share: float = Field(default=0.1, ge=0, le=1)
     per_segment: int | None = Field(default=None, ge=1)

@@ -12,7 +12,7 @@ from linemap.errors import ArgumentError
 NEEDED = ("x", "y", "year_built", "land_use", "area_id", "median_income", "checked", "label",
           "why", "checked_on", "record_lead")  # fmt: skip
 
-REASONS = ("random", "main_work", "request", "suspected", "unknown")
+REASONS = ("random", "audit_arm", "main_work", "request", "suspected", "unknown")
 
 FEWEST_JUDGED = 20
 FEWEST_JUDGED_OF_A_KIND = 5

@@ -2,11 +2,12 @@
 
 from linemap.outreach.alarm import Charts, control_charts
 from linemap.outreach.areas import rank_areas
+from linemap.outreach.audit import AuditDesign, audit_chances
 from linemap.outreach.estimates import estimate_from_log
 from linemap.outreach.fairness import fairness
 from linemap.outreach.forecast import forecast_round
 from linemap.outreach.limits import income_third
-from linemap.outreach.plan import AuditDesign, KitPlan, choose_kits
+from linemap.outreach.plan import KitPlan, choose_kits
 from linemap.outreach.remaining import lead_remaining
 from linemap.outreach.response import ReturnForecast, expected_return, kit_history
 from linemap.outreach.review import review_rounds
@@ -19,6 +20,7 @@ __all__ = [
     "KitPlan",
     "Ledger",
     "ReturnForecast",
+    "audit_chances",
     "choose_kits",
     "control_charts",
     "estimate_from_log",

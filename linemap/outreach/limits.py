@@ -17,6 +17,9 @@ FAR_ABOVE = 1.25
 
 THIRDS = ("lowest", "middle", "highest")
 
+WIDE = ("floor_low_income", "floor_renters", "group")
+"""Limits on one large group each; the random arm is drawn so that each gets its part."""
+
 
 @dataclass(frozen=True)
 class Limit:
@@ -47,6 +50,11 @@ class Limit:
     def without_floor(self) -> Limit:
         """Return the same limit with its caps only."""
         return replace(self, rule=replace(self.rule, floor=np.zeros_like(self.rule.floor)))
+
+    def less(self, kits: int) -> Limit:
+        """Return the same limit with each floor lowered by kits that come from elsewhere."""
+        floor = np.maximum(self.rule.floor - kits, 0)
+        return replace(self, rule=replace(self.rule, floor=floor))
 
     def asks_for(self, home: int) -> bool:
         """Whether the limit asks for kits in the group of a home, by its position."""
@@ -175,9 +183,7 @@ def limits_on(homes: pd.DataFrame, eligible: pd.Series, limits: OutreachSettings
         ),
     ]
     found = [
-        _with_excess(one, chosen["p_lead"].to_numpy(dtype=float), kits)
-        if one.key in ("group", "floor_renters", "floor_low_income")
-        else one
+        _with_excess(one, chosen["p_lead"].to_numpy(dtype=float), kits) if one.key in WIDE else one
         for one in found
     ]
     if limits.per_segment is not None:

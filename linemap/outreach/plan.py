@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from linemap.outreach.audit import AuditDesign, draw_audit
 from linemap.outreach.eligibility import (
     column_or,
     left_out_table,
@@ -18,8 +19,8 @@ from linemap.outreach.eligibility import (
 )
 from linemap.outreach.forecast import forecast_round
 from linemap.outreach.limits import limits_on
-from linemap.outreach.prices import Ask, limit_prices
-from linemap.outreach.problem import Bools
+from linemap.outreach.prices import Ask, limit_prices, wide_groups
+from linemap.outreach.problem import Floats
 from linemap.outreach.sending import in_sending_order, reasons_in_words
 from linemap.outreach.value import PARTS, kit_value
 from linemap.printing import Spoken, counted, rounded
@@ -49,26 +50,6 @@ SMALL_GAP = 0.0005
 """Gap to the best list that is not worth mention; our choice."""
 
 
-@dataclass(frozen=True)
-class AuditDesign:
-    """How the audit arm was drawn, so that anybody can estimate from it.
-
-    Homes of the ranked and floor arms are certain. From the other eligible homes, the frame,
-    ``drawn`` are taken by simple random sampling without replacement.
-    """
-
-    eligible: int
-    certain: int
-    frame: int
-    drawn: int
-    seed: int
-
-    @property
-    def probability(self) -> float:
-        """Chance that a home of the frame was drawn [share]."""
-        return self.drawn / self.frame if self.frame else 0.0
-
-
 @dataclass(frozen=True, repr=False)
 class KitPlan(Spoken):
     """The next list of kits and what it promises.
@@ -80,7 +61,8 @@ class KitPlan(Spoken):
         p_return_high, value_find, value_learn, value_harm, street_segment, week`` and, where
         known, ``name``.
     audit : DataFrame
-        The rows of the audit arm, with the size of the frame it was drawn from.
+        The rows of the audit arm, with the homes of the frame it was drawn from and the lead
+        lines expected there.
     design : AuditDesign
     value, bound, gap : float
         Value of the ranked and floor arms [lead lines], the upper bound of every choice under
@@ -126,8 +108,8 @@ class KitPlan(Spoken):
         )
         return [
             f"{counted(len(self.kits), 'kit')}: {arms['ranked']:,} where a kit is expected to tell "
-            f"most (ranked), {arms['floor']:,} that the floors ask for, {arms['audit']:,} drawn at "
-            f"random from {self.design.frame:,} other homes (audit).",
+            f"most (ranked), {arms['floor']:,} that the floors ask for, {arms['audit']:,} "
+            f"{self.design.in_words()} (audit).",
             f"Expected: {counted(round(self.expected_returns), 'usable kit')} back "
             f"{self._interval('returned')} and {rounded(self.expected_finds)} lead lines found "
             f"{self._interval('found')}.",
@@ -158,7 +140,7 @@ class KitPlan(Spoken):
             "value": self.value,
             "bound": self.bound,
             "gap": self.gap,
-            "audit_design": {**vars(self.design), "probability": self.design.probability},
+            "audit_design": self.design.describe(),
             "prices": self.prices.to_dict("records"),
             "left_out": self.left_out.to_dict("records"),
             "notes": list(self.notes),
@@ -179,14 +161,16 @@ def choose_kits(
 
     The ranked and floor arms hold the homes with the most value in all, under the budget, the
     laboratory's capacity, the floors and the caps: ranked homes would be chosen for their value
-    alone, floor homes are there because a floor (or a site) asks for them. The audit arm is a
-    simple random sample of the eligible homes that are left. So every home that is chosen for
-    a reason has inclusion probability 1, every other home has the same known chance, and the
-    log of the list alone gives unbiased estimates for all eligible homes.
+    alone, floor homes are there because a floor (or a site) asks for them. The audit arm is
+    drawn from the eligible homes that are left, see :func:`audit_chances`. So every home that
+    is chosen for a reason has inclusion probability 1, every other home has a known chance, and
+    the log of the list alone gives unbiased estimates for all eligible homes.
 
-    Floors hold for the whole list without the audit arm's help; caps and the limit per
-    segment bind the ranked and floor arms. The audit arm is never moved, or it would not be
-    random. One kit is sent to a parcel: dwellings that share a service line share its answer.
+    Floors hold for the whole list, whatever the luck of the draw: the audit arm is drawn so
+    that each wide group (income third, renters, further groups) gets its part, and the kits
+    that it is sure to bring count. Caps and the limit per segment bind the ranked and floor
+    arms. The audit arm is never moved, or it would not be random. One kit is sent to a parcel:
+    dwellings that share a service line share its answer.
 
     Parameters
     ----------
@@ -230,20 +214,26 @@ def choose_kits(
     rules = limits_on(homes, eligible, limits)
     ask = Ask(chosen, worth["value"].to_numpy(), limits)
 
-    best = ask.choose(rules, exact=exact)
+    best, lowered = ask.choose_beside_audit(rules, exact=exact)
     alone = ask.choose([limit.without_floor() for limit in rules]).taken
     rng = np.random.default_rng(seed)
-    drawn = draw_audit(best.taken, ask.audit_size(best.taken), rng)
+    chance = ask.audit_chances(best.taken)
+    drawn = draw_audit(chance, wide_groups(rules), rng)
+    rest = ~best.taken
     design = AuditDesign(
         eligible=len(chosen),
         certain=int(best.taken.sum()),
-        frame=int((~best.taken).sum()),
+        frame=int(rest.sum()),
         drawn=int(drawn.sum()),
         seed=seed,
+        draw=limits.audit_draw,
+        lowest=float(chance[rest].min(initial=1.0)),
+        highest=float(chance[rest].max(initial=0.0)),
+        frame_lead=float(chosen["p_lead"].to_numpy(dtype=float)[rest].sum()),
     )
     on_list = best.taken | drawn
     arm = np.where(drawn, "audit", np.where(alone, "ranked", "floor"))[on_list]
-    kits = _kit_rows(chosen[on_list], worth[on_list], arm, design)
+    kits = _kit_rows(chosen[on_list], worth[on_list], arm, chance[on_list])
     kits = in_sending_order(kits, weeks=limits.weeks, rng=rng)
     kits["why"] = reasons_in_words(kits, rules, chosen.index, design.frame)
     columns = [*contract("kit_list"), *(name for name in MORE_COLUMNS if name in kits)]
@@ -252,14 +242,14 @@ def choose_kits(
         kits=kits,
         audit=kits[kits["arm"] == "audit"]
         .reset_index(drop=True)
-        .assign(frame=design.frame, drawn=design.drawn, seed=seed),
+        .assign(frame=design.frame, frame_lead=design.frame_lead, drawn=design.drawn, seed=seed),
         design=design,
         value=best.value,
         bound=best.bound,
         gap=best.gap,
         expected_returns=float(ask.returns[on_list].sum()),
         expected_finds=float(ask.finds[on_list].sum()),
-        prices=limit_prices(ask, rules, best.taken),
+        prices=limit_prices(ask, rules, lowered, best.taken),
         left_out=left_out_table(reason),
         notes=(
             *(note for limit in rules for note in limit.notes),
@@ -277,16 +267,16 @@ def _empty_plan(
 ) -> KitPlan:
     """Return a plan without kits, for a city of which no home may be sent one."""
     left_out = left_out_table(reason)
-    design = AuditDesign(eligible=0, certain=0, frame=0, drawn=0, seed=seed)
+    design = AuditDesign(0, 0, 0, 0, seed, limits.audit_draw)
     worth = kit_value(homes, limits.value).iloc[:0]
-    kits = _kit_rows(homes.iloc[:0], worth, np.array([], dtype=object), design)
+    kits = _kit_rows(homes.iloc[:0], worth, np.array([], dtype=object), np.zeros(0))
     kits = kits.assign(rank=0, week=0, why=pd.Series(dtype=object))
     columns = [*contract("kit_list"), *(name for name in MORE_COLUMNS if name in kits)]
     kits = complete_table(kits, "kit_list")[columns]
     why = "; ".join(f"{row.homes:,} homes: {row.meaning}" for row in left_out.itertuples())
     return KitPlan(
         kits=kits,
-        audit=kits.assign(frame=0, drawn=0, seed=seed),
+        audit=kits.assign(frame=0, frame_lead=0.0, drawn=0, seed=seed),
         design=design,
         value=0.0,
         bound=0.0,
@@ -302,28 +292,14 @@ def _empty_plan(
     )
 
 
-def draw_audit(certain: Bools, size: int, rng: np.random.Generator) -> Bools:
-    """Draw a simple random sample, without replacement, of the homes that are not certain.
-
-    Examples
-    --------
-    >>> certain = np.array([True, False, False])
-    >>> draw_audit(certain, 2, np.random.default_rng(1)).tolist()
-    [False, True, True]
-    """
-    drawn = np.zeros(len(certain), dtype=bool)
-    drawn[rng.choice(np.flatnonzero(~certain), size, replace=False)] = True
-    return drawn
-
-
 def _kit_rows(
-    homes: pd.DataFrame, worth: pd.DataFrame, arm: np.ndarray, design: AuditDesign
+    homes: pd.DataFrame, worth: pd.DataFrame, arm: np.ndarray, chance: Floats
 ) -> pd.DataFrame:
     known = ("area_id", "p_lead", "p_return", "last_kit_on", *MORE_COLUMNS)
     rows = homes[[name for name in known if name in homes.columns]].copy()
     rows["site_kind"] = column_or(homes, "site_kind", None)
     rows["arm"] = arm
-    rows["inclusion_probability"] = np.where(arm == "audit", design.probability, 1.0)
+    rows["inclusion_probability"] = np.where(arm == "audit", chance, 1.0)
     for name in worth.columns:
         rows[name] = worth[name]
     return rows.rename_axis("parcel_id").reset_index()

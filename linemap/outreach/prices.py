@@ -8,9 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from linemap.outreach.audit import audit_chances, sure_kits
 from linemap.outreach.choice import Solution, solve, solve_exactly
 from linemap.outreach.eligibility import column_or
-from linemap.outreach.limits import Limit
+from linemap.outreach.limits import WIDE, Limit
 from linemap.outreach.problem import Bools, Floats, Problem
 from linemap.printing import counted, rounded
 from linemap.settings import OutreachSettings
@@ -71,22 +72,72 @@ class Ask:
         )
         return solve_exactly(problem) if exact else solve(problem)
 
-    def audit_size(self, taken: Bools) -> int:
-        """Return how many kits the audit arm may draw from the homes not taken."""
-        rest = self.returns[~taken]
-        if not len(rest):
-            return 0
-        room = (self.capacity - self.returns[taken].sum()) / max(rest.mean(), 1e-9)
-        return int(min(self.audit_kits, len(rest), max(room, 0)))
+    def choose_beside_audit(
+        self, limits: Sequence[Limit], *, exact: bool = False
+    ) -> tuple[Solution, list[Limit]]:
+        """Choose with the floors less what the audit arm is sure to bring of each wide group.
 
-    def expected_finds(self, taken: Bools, audit_size: int) -> float:
+        What it is sure to bring depends on the homes it is drawn from, hence on the choice:
+        the floors are raised again until both agree.
+
+        Returns
+        -------
+        Solution
+        list of Limit
+            The limits that the ranked and floor arms were held to.
+        """
+        brings = self.sure_of(limits, np.zeros(len(self.homes), dtype=bool))
+        while True:
+            lowered = [limit.less(n) for limit, n in zip(limits, brings, strict=True)]
+            best = self.choose(lowered, exact=exact)
+            now = self.sure_of(limits, best.taken)
+            if all(n >= before for n, before in zip(now, brings, strict=True)):
+                return best, lowered
+            brings = [min(pair) for pair in zip(now, brings, strict=True)]
+
+    def audit_chances(self, taken: Bools) -> Floats:
+        """Return the chance of each home to be drawn for the audit arm; 0 for those taken.
+
+        The arm shrinks where the laboratory cannot take all its returns.
+        """
+        chance = np.zeros(len(taken))
+        p_lead = self.homes["p_lead"].to_numpy(dtype=float)[~taken]
+        size = min(self.audit_kits, len(p_lead))
+        if not size:
+            return chance
+        draw = self.settings.audit_draw
+        chance[~taken] = audit_chances(p_lead, size, draw=draw)
+        each = max(float(chance @ self.returns) / size, 1e-9)
+        room = (self.capacity - self.returns[taken].sum()) / each
+        if room < size:
+            chance[~taken] = audit_chances(p_lead, max(int(room), 0), draw=draw)
+        return chance
+
+    def sure_of(self, limits: Sequence[Limit], taken: Bools) -> list[int]:
+        """Return how many homes the audit arm is sure to bring for each limit's group."""
+        sure = sure_kits(self.audit_chances(taken), wide_groups(limits))
+        titles = [limit.title for limit in wide_limits(limits)]
+        brings = dict(zip(titles, sure, strict=True))
+        return [brings.get(limit.title, 0) for limit in limits]
+
+    def expected_finds(self, taken: Bools, chance: Floats) -> float:
         """Return the lead lines expected from the homes taken and a random audit of the rest."""
-        rest = self.finds[~taken]
-        audit = audit_size * rest.mean() if len(rest) else 0.0
-        return float(self.finds[taken].sum() + audit)
+        return float(self.finds[taken].sum() + chance @ self.finds)
 
 
-def limit_prices(ask: Ask, limits: Sequence[Limit], taken: Bools) -> pd.DataFrame:
+def wide_limits(limits: Sequence[Limit]) -> list[Limit]:
+    """Return the limits with a floor for one large group, the widest first."""
+    return [limit for limit in reversed(limits) if limit.key in WIDE and len(limit.rule.floor)]
+
+
+def wide_groups(limits: Sequence[Limit]) -> list[Bools]:
+    """Return which homes belong to the group of each wide limit."""
+    return [limit.rule.codes >= 0 for limit in wide_limits(limits)]
+
+
+def limit_prices(
+    ask: Ask, limits: Sequence[Limit], lowered: Sequence[Limit], taken: Bools
+) -> pd.DataFrame:
     """Return what each limit costs in expected finds: the list is chosen again without it.
 
     Parameters
@@ -94,6 +145,8 @@ def limit_prices(ask: Ask, limits: Sequence[Limit], taken: Bools) -> pd.DataFram
     ask : Ask
     limits : sequence of Limit
         All limits of the list.
+    lowered : sequence of Limit
+        The same, less what the audit arm is sure to bring.
     taken : array of bool, shape (n_homes,)
         Ranked and floor arms under all limits.
 
@@ -103,21 +156,22 @@ def limit_prices(ask: Ask, limits: Sequence[Limit], taken: Bools) -> pd.DataFram
         ``limit, expected_finds, price, sentence``: expected finds [lead lines] without the
         limit, how many of them it costs, and both in words.
     """
-    audit_size = ask.audit_size(taken)
-    base = ask.expected_finds(taken, audit_size)
+    chance = ask.audit_chances(taken)
+    base = ask.expected_finds(taken, chance)
     without: list[tuple[str, str, float]] = []
-    for limit in limits:
+    for limit in lowered:
         if limit.binds(taken):
-            again = ask.choose([other for other in limits if other is not limit]).taken
-            finds = ask.expected_finds(again, ask.audit_size(again))
+            again = ask.choose([other for other in lowered if other is not limit]).taken
+            finds = ask.expected_finds(again, ask.audit_chances(again))
             without.append((limit.key, limit.title, finds))
-    if audit_size:
+    if chance.any():
         again = ask.choose(limits, audit=False).taken
-        title = f"the random audit arm of {counted(audit_size, 'kit')}"
-        without.append(("audit_share", title, ask.expected_finds(again, 0)))
+        title = f"the random audit arm of {counted(round(chance.sum()), 'kit')}"
+        without.append(("audit_share", title, float(ask.finds[again].sum())))
     if len(without) > 1:
         again = ask.choose([], audit=False).taken
-        without.append(("all", "the floors, caps and audit together", ask.expected_finds(again, 0)))
+        title = "the floors, caps and audit together"
+        without.append(("all", title, float(ask.finds[again].sum())))
     rows = [
         (key, finds, finds - base, _sentence(title, finds, finds - base))
         for key, title, finds in without

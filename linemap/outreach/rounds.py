@@ -87,7 +87,7 @@ class Ledger:
             raise ArgumentError("there is no kit on the list, so there is no round to open.")
         promise = entries.plain_rows(forecast)
         list_hash = entries.digest("", [picks, plan.made_on.isoformat(), plan.seed])
-        design = json.dumps({**vars(plan.design), "probability": plan.design.probability})
+        design = json.dumps(plan.design.describe())
         settings = plan.limits.model_dump_json()
         with self._writing() as db:
             known = db.execute("SELECT list_hash, round_id FROM rounds ORDER BY number").fetchall()
@@ -212,15 +212,20 @@ class Ledger:
         DataFrame
             By the ``rounds`` contract, with ``area_id, lead_found, listed`` (bool), ``place``.
             ``outcome`` is missing while a round is open. Homes that were not on the list have
-            no arm and no inclusion probability.
+            no arm and no inclusion probability. Homes of the audit arm have ``frame_homes`` and
+            ``frame_lead``, the homes that they stand for and the lead lines expected there.
         """
         log = self._read(
             "SELECT number, round_id, parcel_id, opened_on AS sent_on, arm, inclusion_probability, "
             "picks.p_lead AS p_lead_at_send, picks.p_return AS p_return_at_send, outcome, area_id, "
-            "lead_found, 1 AS listed, place FROM picks JOIN rounds USING (round_id) "
+            "lead_found, 1 AS listed, place, "
+            "CASE arm WHEN 'audit' THEN json_extract(design, '$.frame') END AS frame_homes, "
+            "CASE arm WHEN 'audit' THEN json_extract(design, '$.frame_lead') END AS frame_lead "
+            "FROM picks JOIN rounds USING (round_id) "
             "LEFT JOIN outcomes USING (round_id, parcel_id) UNION ALL "
             "SELECT number, round_id, parcel_id, opened_on, NULL, NULL, p_lead, p_return, outcome, "
-            "NULL, lead_found, 0, 1000000000 FROM outcomes JOIN rounds USING (round_id) "
+            "NULL, lead_found, 0, 1000000000, NULL, NULL "
+            "FROM outcomes JOIN rounds USING (round_id) "
             "WHERE listed = 0 ORDER BY number, place, parcel_id"
         ).drop(columns="number")
         if corrected:
@@ -233,7 +238,8 @@ class Ledger:
                 log[name] = both[name].where(both[name].notna(), log[name]).to_numpy()
         log["sent_on"] = pd.to_datetime(log["sent_on"])
         log["listed"] = log["listed"].astype(bool)
-        for name in ("inclusion_probability", "p_lead_at_send", "p_return_at_send"):
+        chances = ("inclusion_probability", "p_lead_at_send", "p_return_at_send")
+        for name in (*chances, "frame_homes", "frame_lead"):
             log[name] = log[name].astype(float)
         return log
 

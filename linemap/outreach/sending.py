@@ -68,7 +68,7 @@ def reasons_in_words(
     Parameters
     ----------
     kits : DataFrame
-        The list, with ``parcel_id, arm, p_lead, p_return, site_kind``.
+        The list, with ``parcel_id, arm, inclusion_probability, p_lead, p_return, site_kind``.
     limits : sequence of Limit
         Limits over the homes of ``parcel_ids``.
     parcel_ids : Index
@@ -89,7 +89,10 @@ def reasons_in_words(
     ]
     for row, kit, chances in zip(rows, kits.itertuples(), chances_of, strict=True):
         if kit.arm == "audit":
-            words.append(f"drawn at random from {frame:,} homes, to check the scores; {chances}")
+            words.append(
+                f"drawn at random from {frame:,} homes, to check the scores; its chance to be "
+                f"drawn was {kit.inclusion_probability:.1%}; {chances}"
+            )
         elif kit.arm == "ranked":
             words.append(f"a kit here is expected to tell most; {chances}")
         else:

@@ -19,6 +19,7 @@ prints what the log holds without playing. Policies:
 
 ``mean found`` averages over the luck of the returns: the true lead lines on the list, each
 times its true chance of return, so it also counts returned kits that turn out not usable.
+What each limit costs alone is played with the first scores held fixed.
 """
 
 from __future__ import annotations
@@ -39,9 +40,8 @@ from scipy.spatial import cKDTree
 
 from linemap.outreach import KitPlan, choose_kits, estimate_from_log, forecast_round, income_third
 from linemap.outreach.eligibility import reason_left_out
-from linemap.outreach.plan import draw_audit
 from linemap.pipeline import homes_table, score_city
-from linemap.settings import FileSettings, OutreachSettings, Settings
+from linemap.settings import FileSettings, OutreachSettings, Settings, outreach_with
 from linemap.tables import City
 from linemap.water import check_kits
 from synthetic_city import PRESETS, InventedCity, look, make_city, oracle, send_kits
@@ -57,6 +57,28 @@ POLICIES = (
     "all-knowing",
 )
 SCORED = ("top risk", "no limits", "linemap")
+BARE = {
+    "audit_share": 0.0,
+    "floor_per_area": 0,
+    "floor_low_income": 0.0,
+    "low_income_kits_to_lead": 0.0,
+    "renter_kits_to_lead": 0.0,
+    "site_share": 0.0,
+    "value": {"find": 1.0, "learn": 0.0, "harm": 0.0},
+}
+ALONE = {
+    "nothing": (),
+    "audit arm": ("audit_share",),
+    "audit arm, equal chances": ("audit_share", "audit_draw"),
+    "lowest third": ("floor_low_income", "low_income_kits_to_lead"),
+    "lowest third, pace alone": ("low_income_kits_to_lead",),
+    "renters": ("renter_kits_to_lead",),
+    "sites first": ("site_share",),
+    "two kits in each area": ("floor_per_area",),
+    "learning and harm": ("value",),
+    "all": tuple(BARE),
+}
+"""Limits that are played alone, by their settings."""
 START = date(2026, 11, 1)
 BETWEEN = timedelta(days=90)
 SETTINGS = Settings(files=FileSettings(parcels="parcels.gpkg"))
@@ -72,6 +94,7 @@ def play_city(
     *,
     policies: tuple[str, ...] = POLICIES,
     audits: int = 10,
+    alone: bool = True,
 ) -> dict[str, Any]:
     """Play the rounds of every policy in one city, and the first audit arm many times over."""
     city = make_city(parcels, seed=seed, preset=preset)
@@ -84,6 +107,29 @@ def play_city(
             for policy in policies
         },
         "audits": audits_again(city, first, limits, draws=audits, seed=seed),
+        "alone": {
+            name: played_alone(keys, city, first, limits, rounds=rounds, seed=seed)
+            for name, keys in (ALONE if alone else {}).items()
+        },
+    }
+
+
+def played_alone(
+    keys: tuple[str, ...],
+    city: InventedCity,
+    first: pd.DataFrame,
+    limits: OutreachSettings,
+    *,
+    rounds: int,
+    seed: int,
+) -> dict[str, float]:
+    """Play the rounds under some of the limits only, without learning from what comes back."""
+    whole = limits.model_dump() | {"audit_draw": "equal"}
+    some = outreach_with(limits, BARE | {key: whole[key] for key in keys})
+    done = play("linemap", city, first, rounds=rounds, limits=some, seed=seed, learning=False)
+    return {
+        name: float(np.sum([r[name] for r in done if name in r]))
+        for name in ("mean_found", "poor_kits", "poor_lead")
     }
 
 
@@ -95,14 +141,15 @@ def play(
     rounds: int,
     limits: OutreachSettings,
     seed: int,
+    learning: bool = True,
 ) -> list[Round]:
-    """Play the rounds of one policy in one city."""
+    """Play the rounds of one policy in one city, with scores fitted anew before each or not."""
     known: set[str] = set()
     table, truth, out = as_city(city), city.truth, []
     for number in range(rounds):
         today, rng = START + number * BETWEEN, np.random.default_rng([seed, number])
         start = time.perf_counter()
-        if number and policy in SCORED:
+        if number and learning and policy in SCORED:
             homes = fit_homes(table)
         else:
             homes = homes.assign(last_kit_on=last_kit(table, homes.index))
@@ -130,12 +177,12 @@ def play(
                 **_shares(homes, eligible.index, chosen, truth),
                 **(_calibration(eligible["p_lead"], truth) if policy in SCORED else {}),
                 **({} if plan is None else claimed(plan, truth, usable, number)),
-                **({} if plan is None else estimated(plan.kits, truth, eligible.index, usable)),
+                **({} if plan is None else estimated(plan, truth, eligible.index, usable)),
                 "fit_s": fitted,
                 "choose_s": chose,
             }
         )
-    if policy == "linemap":
+    if policy == "linemap" and learning:
         homes = fit_homes(table)
         left = homes[~homes.index.isin(known)]
         eligible = left[reason_left_out(left, limits, today=today + BETWEEN).isna().to_numpy()]
@@ -147,21 +194,14 @@ def audits_again(
     city: InventedCity, homes: pd.DataFrame, limits: OutreachSettings, *, draws: int, seed: int
 ) -> list[Round]:
     """Draw the random arm of the first list anew, mail it, and hold its estimate to the truth."""
-    plan = choose_kits(homes, limits, seed=seed, today=START)
     eligible = homes.index[reason_left_out(homes, limits, today=START).isna().to_numpy()]
-    chosen = plan.kits[plan.kits["arm"] != "audit"]
-    certain = eligible.isin(chosen["parcel_id"])
     out = []
     for draw in range(draws):
-        rng = np.random.default_rng([seed, draw])
-        audit = eligible[draw_audit(certain, plan.design.drawn, rng)]
-        rows = homes.loc[audit, ["p_lead", "p_return"]].rename_axis("parcel_id").reset_index()
-        rows = rows.assign(arm="audit", inclusion_probability=plan.design.probability)
-        kits = pd.concat([chosen[rows.columns].astype({"arm": str}), rows], ignore_index=True)
+        plan = choose_kits(homes, limits, seed=1000 * seed + draw, today=START)
         sent, samples, _ = send_kits(
-            city, kits["parcel_id"], seed=1000 * seed + draw, sent_on=START
+            city, plan.kits["parcel_id"], seed=1000 * seed + draw, sent_on=START
         )
-        out.append(estimated(kits, city.truth, eligible, _usable(sent, samples)))
+        out.append(estimated(plan, city.truth, eligible, _usable(sent, samples)))
     return out
 
 
@@ -178,15 +218,17 @@ def claimed(plan: KitPlan, truth: pd.DataFrame, usable: list[str], seed: int) ->
     return out
 
 
-def estimated(
-    kits: pd.DataFrame, truth: pd.DataFrame, eligible: pd.Index, usable: list[str]
-) -> Round:
+def estimated(plan: KitPlan, truth: pd.DataFrame, eligible: pd.Index, usable: list[str]) -> Round:
     """Hold the lead lines estimated from the log against the truth."""
+    kits, audit = plan.kits, plan.kits["arm"].eq("audit")
     back = kits["parcel_id"].isin(usable).to_numpy()
     lead = truth["is_lead"].reindex(kits["parcel_id"]).to_numpy()
     log = kits.assign(
         round_id="round",
+        p_lead_at_send=kits["p_lead"],
         p_return_at_send=kits["p_return"],
+        frame_homes=np.where(audit, plan.design.frame, np.nan),
+        frame_lead=np.where(audit, plan.design.frame_lead, np.nan),
         outcome=np.where(back, "usable", "silent"),
         lead_found=np.where(back, np.where(lead, "yes", "no"), "unknown"),
     )
@@ -195,6 +237,7 @@ def estimated(
     return {
         "lead_lines": lines,
         "estimate": row["estimate"],
+        "estimate_width": row["high"] - row["low"],
         "estimate_inside": bool(row["low"] <= lines <= row["high"]),
     }
 
@@ -278,10 +321,11 @@ def mail(
     """Mail kits, wait, and look at the line of every home whose kit came back usable."""
     sent, samples, answers = send_kits(city, chosen, seed=100 + number, sent_on=today)
     usable = _usable(sent, samples)
-    at_random = {home for home in usable if policy == "random" or arm[home] == "audit"}
     new = {"kits": [sent], "samples": [samples], "answers": [answers], "checks": []}
-    for why in ("random", "suspected"):
-        homes = [home for home in usable if (home in at_random) == (why == "random")]
+    others = "random" if policy == "random" else "suspected"
+    reason = arm.astype(object).map({"audit": "audit_arm"}).fillna(others)
+    for why in ("random", "audit_arm", "suspected"):
+        homes = [home for home in usable if reason[home] == why]
         if homes:
             on = today + BETWEEN / 2
             new["checks"].append(look(city, homes, seed=100 + number, why=why, on=on))
@@ -332,6 +376,7 @@ def main() -> None:
     parser.add_argument("--seeds", type=int, default=8)
     parser.add_argument("--rounds", type=int, default=6)
     parser.add_argument("--kits", type=int, help="default: one for each 50 parcels")
+    parser.add_argument("--alone", type=int, default=4, help="seeds for limits alone")
     parser.add_argument("--presets", nargs="+", default=list(PRESETS))
     given = parser.parse_args()
     limits = OutreachSettings(kits=given.kits or given.parcels // 50)
@@ -341,7 +386,9 @@ def main() -> None:
         if (preset, seed) in done:
             continue
         start = time.perf_counter()
-        city = play_city(preset, seed, given.parcels, given.rounds, limits)
+        city = play_city(
+            preset, seed, given.parcels, given.rounds, limits, alone=seed <= given.alone
+        )
         city["seconds"] = time.perf_counter() - start
         with given.log.open("a", encoding="utf-8") as log:
             log.write(json.dumps(city) + "\n")

@@ -19,6 +19,8 @@ def print_table(cities: Cities) -> None:
             continue
         print(f"\n{name}: {len(part)} cities, {_seconds(part):.0f} s a city")
         print(policy_table(part).to_string())
+    print("\nfinds under each limit alone, scores held fixed, all presets")
+    print(alone_table(every).to_string())
     print("\nlinemap, round by round, all presets")
     print(round_table(every).to_string())
     print()
@@ -52,6 +54,24 @@ def policy_table(cities: Sequence[dict[str, Any]]) -> pd.DataFrame:
         if other in table.index:
             table[f"/ {other}"] = table["mean found"] / table.loc[other, "mean found"]
     return table.round(2)
+
+
+def alone_table(cities: Sequence[dict[str, Any]]) -> pd.DataFrame:
+    """Return what each limit alone costs of the finds without limits, and its standard error."""
+    cities = [city for city in cities if city["alone"]]
+    rows = {}
+    for name in cities[0]["alone"] if cities else ():
+        found, bare = (
+            np.array([city["alone"][key]["mean_found"] for city in cities])
+            for key in (name, "nothing")
+        )
+        poor = [sum(c["alone"][name][f"poor_{part}"] for c in cities) for part in ("kits", "lead")]
+        rows[name] = {
+            "cost": 1 - found.sum() / bare.sum(),
+            "se": (found / bare).std(ddof=1) / np.sqrt(len(cities)),
+            "poor kits/lead": poor[0] / poor[1],
+        }
+    return pd.DataFrame(rows).T.round(4)
 
 
 def round_table(cities: Sequence[dict[str, Any]]) -> pd.DataFrame:
@@ -90,7 +110,8 @@ def promises(cities: Sequence[dict[str, Any]]) -> list[str]:
         bias = np.nanmean([d["estimate"] - d["lead_lines"] for d in some])
         words.append(
             f"Lead lines estimated from the log alone: truth inside the 95 % interval in "
-            f"{np.mean([d['estimate_inside'] for d in some]):.1%} of {len(some)} {name}; mean "
+            f"{np.mean([d['estimate_inside'] for d in some]):.1%} of {len(some)} {name} (width "
+            f"{np.nanmean([d['estimate_width'] for d in some]):.0f}); mean "
             f"error {bias:+.1f} of {np.mean([d['lead_lines'] for d in some]):.0f}."
         )
     words.append(f"Largest gap to the linear bound: {max(r['gap'] for r in rounds):.2%}.")

@@ -125,3 +125,14 @@ def test_homes_of_a_kind_never_checked_are_outside_support():
     assert overlap.outside_building == pytest.approx(
         (new & open_homes).sum() / open_homes.sum(), abs=0.1
     )
+
+
+def test_homes_of_the_random_arm_of_a_list_do_not_count_as_a_plain_random_sample():
+    """Likelier homes are drawn into it more often; taken as a plain sample they would overstate."""
+    city = _city(np.random.default_rng(4), "random")
+    drawn = np.flatnonzero((city["truth"] == 1) & ~city["checked"])[:300]
+    more = city.copy()
+    more.loc[city.index[drawn], ["checked", "label", "why"]] = [True, 1.0, "audit_arm"]
+    before, after = (_estimates(table, 4).loc["random checks"] for table in (city, more))
+    assert after["checked"] == before["checked"] == 400
+    assert after["share"] == before["share"]

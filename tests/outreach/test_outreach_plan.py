@@ -8,12 +8,18 @@ from datetime import date
 import numpy as np
 import pandas as pd
 import pytest
-from scipy.stats import chisquare
 
 from linemap.errors import ArgumentError, LimitsError
 from linemap.intake import check_table
-from linemap.outreach import KitPlan, choose_kits, fairness, forecast_round, income_third
-from linemap.outreach.plan import draw_audit
+from linemap.outreach import (
+    KitPlan,
+    audit_chances,
+    choose_kits,
+    fairness,
+    forecast_round,
+    income_third,
+)
+from linemap.outreach.eligibility import reason_left_out
 from linemap.settings import GroupLimit, OutreachSettings, ValueSettings
 
 TODAY = date(2026, 5, 1)
@@ -95,7 +101,7 @@ def test_doubted_records_are_rechecked_only_when_asked_and_never_after_a_look(
     assert (doubted["basis"] == "city record").all()
 
 
-def test_floors_and_caps_hold_without_the_audit_arm(make_homes: Homes) -> None:
+def test_floors_and_caps_hold(make_homes: Homes) -> None:
     homes = make_homes()
     plan = _plan(
         homes,
@@ -111,8 +117,9 @@ def test_floors_and_caps_hold_without_the_audit_arm(make_homes: Homes) -> None:
     assert per_area.min() >= 3
     assert per_area.max() <= 12
     assert chosen["street_segment"].value_counts().max() == 1
-    assert (chosen["owner_occupied"] == "no").sum() >= 60
-    low = income_third(homes).loc[chosen.index] == "lowest"
+    listed = _at(homes, plan)
+    assert (listed["owner_occupied"] == "no").sum() >= 60
+    low = income_third(homes).loc[listed.index] == "lowest"
     assert low.sum() >= 60
     assert plan.gap < 0.01
 
@@ -121,8 +128,9 @@ def test_further_groups_have_floors_and_caps(make_homes: Homes) -> None:
     homes = make_homes()
     homes["tongue"] = np.where(np.arange(len(homes)) % 5 == 0, "b", "a")
     more = GroupLimit(column="tongue", value="b", floor=0.4, cap=0.45)
-    chosen = _at(homes, _plan(homes, group=(more,)), audit=False)
-    assert 40 <= (chosen["tongue"] == "b").sum() <= 45
+    plan = _plan(homes, group=(more,))
+    assert (_at(homes, plan)["tongue"] == "b").sum() >= 40
+    assert (_at(homes, plan, audit=False)["tongue"] == "b").sum() <= 45
     with pytest.raises(ArgumentError, match="tongu"):
         _plan(make_homes(), group=(more,))
 
@@ -158,28 +166,22 @@ def test_ranked_homes_would_be_chosen_for_their_value_alone(make_homes: Homes) -
 
 
 def test_inclusion_probabilities_follow_the_design(make_homes: Homes) -> None:
-    plan = _plan(make_homes())
+    homes = make_homes()
+    plan = _plan(homes)
     design = plan.design
     assert design.drawn == 10
     assert design.certain + design.frame == design.eligible
     probability = plan.kits.groupby("arm", observed=True)["inclusion_probability"].unique()
     assert probability["ranked"].tolist() == [1.0]
-    assert probability["audit"].tolist() == [design.drawn / design.frame]
-    weight = (1 / plan.kits["inclusion_probability"]).sum()
-    assert weight == pytest.approx(design.eligible)
+    others = homes.drop(index=plan.kits.query("arm != 'audit'")["parcel_id"])
+    rest = others[reason_left_out(others, plan.limits, today=TODAY).isna().to_numpy()]
+    chance = pd.Series(audit_chances(rest["p_lead"].to_numpy(), 10), index=rest.index)
+    audit = plan.kits[plan.kits["arm"] == "audit"].set_index("parcel_id")
+    assert audit["inclusion_probability"].tolist() == chance[audit.index].tolist()
+    assert len(rest) == design.frame
+    assert design.frame_lead == pytest.approx(rest["p_lead"].sum())
     assert len(plan.audit) == 10
     assert (plan.audit["frame"] == design.frame).all()
-
-
-def test_audit_draws_every_other_home_equally_often() -> None:
-    """Chi-square of draw counts over 2,000 seeds against equal chances (scipy)."""
-    certain = np.arange(60) % 4 == 0
-    counts = sum(
-        draw_audit(certain, 9, np.random.default_rng(seed)).astype(float) for seed in range(2000)
-    )
-    assert counts[certain].sum() == 0
-    assert counts.sum() == 9 * 2000
-    assert chisquare(counts[~certain]).pvalue > 0.001
 
 
 def test_laboratory_capacity_cuts_the_list_and_is_said(make_homes: Homes) -> None:

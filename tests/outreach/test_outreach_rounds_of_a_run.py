@@ -111,3 +111,13 @@ def test_areas_are_ranked_again_under_the_aim_of_the_list(run: Run, tmp_path: Pa
     )
     groups = pd.read_csv(folder / "fairness.csv").groupby("group_by")["kits"].sum()
     assert (groups == 60).all()
+
+
+def test_a_round_of_an_empty_list_is_refused_with_the_reason(
+    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    nobody = run.homes.assign(opted_out=True)
+    monkeypatch.setattr(Run, "homes", property(lambda _: nobody))
+    with pytest.raises(ArgumentError, match=r"no round to open.*list is empty.*be sent a kit"):
+        open_round(run)
+    assert not (tmp_path / "rounds.sqlite").exists()

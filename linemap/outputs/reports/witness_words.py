@@ -23,6 +23,7 @@ _BANDS_FROM = (0.0, 1.0, 2.0, 4.0, 8.0, 16.0)
 _SPOKEN_BANDS = (1.0, 4.0, 8.0)
 _WHY = {
     "random": "drawn at random",
+    "audit_arm": "for the random arm of a list",
     "main_work": "along main work",
     "request": "on request",
     "suspected": "because lead was suspected",
