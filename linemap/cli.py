@@ -107,6 +107,10 @@ def run(
 ) -> None:
     """Do the whole job on your own files, or repeat an earlier run by its record."""
     several = len(settings or []) > 1 or engine is Engine.dask or scheduler or workers
+    from linemap.settings import load_settings
+
+    if settings and record is None:
+        several = several or load_settings(settings[0]).files.city_column
     if several and settings and record is None and to is None:
         _run_several(settings, out, engine, scheduler, workers, as_json)
         return
@@ -114,7 +118,6 @@ def run(
     from linemap.outputs import reach_database
     from linemap.pipeline import STAGES
     from linemap.pipeline import run as run_pipeline
-    from linemap.settings import load_settings
 
     if bool(settings) == (record is not None) or several:
         raise typer.BadParameter(
@@ -144,13 +147,13 @@ def _run_several(
     as_json: bool,
 ) -> None:  # fmt: skip
     """Do the whole job for several cities; exit code 1 if one of them failed."""
-    from linemap.cluster import run_cities
+    from linemap.cluster import parted_rows, run_cities
 
     with progress(len(files), as_json) as step:
         cities = run_cities(
             files, out, engine=engine.value, scheduler=scheduler, workers=workers, tell=step
         )
-    report_cities([asdict(city) for city in cities], out, as_json)
+    report_cities([asdict(city) for city in cities], out, as_json, parted_rows(out))
     if any(city.error for city in cities):
         raise typer.Exit(1)
 

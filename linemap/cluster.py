@@ -19,7 +19,6 @@ the way back, and for tiles bare positions and building years; nothing that name
 from __future__ import annotations
 
 import logging
-import re
 import socket
 import tempfile
 import threading
@@ -38,10 +37,11 @@ from linemap.intake import read_city
 from linemap.outputs import write_cities
 from linemap.pipeline import Stopwatch, run, score_city
 from linemap.printing import Tell, silent, watched
-from linemap.run_folder import write_json
+from linemap.run_folder import read_record, write_json
 from linemap.run_record import versions
 from linemap.scoring import SharedCounts
 from linemap.settings import load_settings
+from linemap.state import folder_name, part_states
 from linemap.whole_folder import refuse_others, replaced_files
 
 Engine = Literal["here", "dask"]
@@ -110,7 +110,7 @@ def run_cities(
     Parameters
     ----------
     files : sequence of str or Path
-        Settings files, one for each city.
+        Settings files, one for each city, or for a state whose tables name the cities.
     out : str or Path
         Folder that gets a run folder for each city, ``cities.csv``, ``index.html`` and
         ``cities.json``. The run of a city that fails is left as it was before.
@@ -139,19 +139,25 @@ def run_cities(
         If the folder holds something else or cannot be written.
     """
     out = Path(out).absolute()
+    files, rows = part_states(_once(files), out, RECORD)
     planned = _plan(files)
     refuse_others(out, RECORD, "runs of several cities")
     done = {city.settings: city for city in planned if city.error}
     ready = sorted((city for city in planned if not city.error), key=_size, reverse=True)
     with _engine(engine, scheduler, workers) as work, watched(tell, len(planned)) as told:
-        _write(out, planned, done, engine)
+        _write(out, planned, done, engine, rows)
         for city in done.values():
             told(f"{city.name} failed")
         for ended in work(run_city, _told_of_others(ready, out, work), out):
             done[ended.settings] = ended
-            _write(out, planned, done, engine)
+            _write(out, planned, done, engine, rows)
             told(f"{ended.name} {'failed' if ended.error else 'is done'}")
     return [done[city.settings] for city in planned]
+
+
+def parted_rows(out: Path) -> list[dict[str, Any]]:
+    """Return how many rows of a state's tables went to cities or were set aside, by table."""
+    return list(read_record(out.absolute() / RECORD)["rows"])
 
 
 def run_city(city: CityRun, out: str) -> CityRun:
@@ -251,15 +257,20 @@ def _describe_fault(fault: Exception) -> str:
     return f"unexpected {type(fault).__name__}{place}. Run this city alone to see more."
 
 
-def _plan(files: Sequence[str | Path]) -> list[CityRun]:
-    """Name each city and its folder; settings that cannot be read are failures already."""
+def _once(files: Sequence[str | Path]) -> list[str]:
+    """Return the settings files under their full names, each once."""
     if not files:
         raise ArgumentError("name at least one settings file.")
+    return list(dict.fromkeys(str(Path(file).absolute()) for file in files))
+
+
+def _plan(files: Sequence[str]) -> list[CityRun]:
+    """Name each city and its folder; settings that cannot be read are failures already."""
     planned = []
-    for file in dict.fromkeys(str(Path(file).absolute()) for file in files):
+    for file in files:
         try:
             name = load_settings(file).city.name
-            planned.append(CityRun(name, file, _folder_name(name)))
+            planned.append(CityRun(name, file, folder_name(name)))
         except LinemapError as fault:
             planned.append(CityRun(file, file, "", str(fault)))
     seen: dict[str, CityRun] = {}
@@ -273,28 +284,26 @@ def _plan(files: Sequence[str | Path]) -> list[CityRun]:
     return planned
 
 
-def _folder_name(name: str) -> str:
-    """Return a city's name as the name of a folder.
-
-    >>> _folder_name("St. Mary's / North"), _folder_name("../..")
-    ('st-mary-s-north', 'city')
-    """
-    return re.sub(r"[^\w]+", "-", name.casefold()).strip("-_") or "city"
-
-
 def _size(city: CityRun) -> int:
     """Return the bytes of a city's parcels: the largest begins first, so that none ends late."""
     path = load_settings(city.settings).path("parcels")
     return path.stat().st_size if path is not None else 0
 
 
-def _write(out: Path, planned: Sequence[CityRun], done: dict[str, CityRun], engine: str) -> None:
+def _write(
+    out: Path,
+    planned: Sequence[CityRun],
+    done: dict[str, CityRun],
+    engine: str,
+    rows: list[dict[str, Any]],
+) -> None:
     """Write record, table and page of what is known so far."""
     waiting = "not finished"
     blank = {c.settings: CityRun(c.name, c.settings, c.folder, waiting) for c in planned}
     cities = [asdict(replace(city, shared={})) for city in (blank | done).values()]
     with replaced_files(out) as folder:
-        write_json(folder / RECORD, {"engine": engine, "versions": versions(), "cities": cities})
+        about = {"engine": engine, "versions": versions(), "rows": rows}
+        write_json(folder / RECORD, {**about, "cities": cities})
         write_cities(cities, folder, versions=versions())
 
 

@@ -268,6 +268,7 @@ def run(
     InputError, EvidenceError, LimitsError, RunFolderError
         With a message for a planner.
     """
+    settings.of_one_city()
     with watched(tell, len(STAGES)) as told, threadpool_limits(1), new_run_folder(out) as folder:
         watch = Stopwatch(told)
         with watch.stage(STAGES[0]):

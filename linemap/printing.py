@@ -190,10 +190,12 @@ def report_counts(counts: list[dict[str, Any]]) -> None:
     )
 
 
-def report_cities(cities: list[dict[str, Any]], out: Path, as_json: bool) -> None:
+def report_cities(
+    cities: list[dict[str, Any]], out: Path, as_json: bool, rows: list[dict[str, Any]]
+) -> None:
     """Say how the run of each city ended, and where the page over all of them is."""
     if as_json:
-        print(json.dumps({"folder": str(out), "cities": cities}))
+        print(json.dumps({"folder": str(out), "cities": cities, "rows": rows}))
         return
     names = ("parcels", "unknown_lines", "expected_lead_lines")
     table(
@@ -205,6 +207,16 @@ def report_cities(cities: list[dict[str, Any]], out: Path, as_json: bool) -> Non
             if not c["error"]
         ],
     )
+    if rows:
+        table(
+            "What was read",
+            ["table", "rows in", "parted to cities", "set aside"],
+            [
+                [r["table"], *(f"{r[name]:,}" for name in ("rows_in", "parted", "quarantined"))]
+                for r in rows
+            ],
+        )
+        say(f"Rows of no known city are in {out / 'quarantine.csv'}")
     for city in cities:
         if city["error"]:
             say(f"{city['name']} has no result: {city['error']}")

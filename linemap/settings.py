@@ -6,6 +6,8 @@ wrong types and missing files are gathered and raised once, with the nearest val
 
 from __future__ import annotations
 
+import json
+import re
 import tomllib
 from datetime import date
 from pathlib import Path
@@ -46,8 +48,12 @@ class FileSettings(_Section):
 
     ``file.xlsx#Sheet`` and ``file.gpkg#layer`` name one sheet or layer of a file,
     ``postgresql://HOST/DATABASE?table=SCHEMA.TABLE`` a table or view in PostgreSQL.
+
+    ``city_column`` makes these the tables of a state: that column of the parcels names the city
+    of each row. The other tables may have it too; without it a row follows its parcel or kit.
     """
 
+    city_column: str | None = None
     parcels: str
     lines: str | None = None
     checks: str | None = None
@@ -200,6 +206,12 @@ class Settings(_Section):
         own = [name for name in groups if name not in COLUMNS_OF_HOMES]
         return tuple(dict.fromkeys([*self.scoring.extra, *own]))
 
+    def of_one_city(self) -> None:
+        """Raise SettingsError if these are the settings of a state."""
+        if self.files.city_column is not None:
+            said = "files.city_column makes these the tables of several cities. Use `linemap run`."
+            raise SettingsError([said], self.city.name)
+
     def path(self, table: str) -> Path | None:
         """Return the full path of an input table's file, or None if no file was given."""
         return self._file(table)[0]
@@ -282,6 +294,31 @@ def outreach_with(limits: OutreachSettings, changes: dict[str, Any]) -> Outreach
         items = [{**item, "loc": ("outreach", *item["loc"])} for item in error.errors()]
         faults = [without_person(_fault(item)) for item in items]
         raise SettingsError(faults, "limits") from None
+
+
+def settings_text(settings: Settings) -> str:
+    """Return what was set, as the text of a settings file; defaults are left out.
+
+    Examples
+    --------
+    >>> print(settings_text(parse_settings({"files": {"parcels": "postgresql://h/d?table=t"}})))
+    [files]
+    parcels = "postgresql://h/d?table=t"
+    """
+    raw = settings.model_dump(exclude_unset=True, exclude_none=True, exclude={"folder"})
+    lines = []
+    for section, keys in raw.items():
+        lines += [f"[{section}]", *(f"{_toml(k)} = {_toml(v)}" for k, v in keys.items())]
+    return re.sub(r'(?m)^"([\w-]+)" =', r"\1 =", "\n".join(lines))
+
+
+def _toml(value: Any) -> str:
+    """Return a value as TOML writes it within one line."""
+    if isinstance(value, dict):
+        return "{" + ", ".join(f"{_toml(k)} = {_toml(v)}" for k, v in value.items()) + "}"
+    if isinstance(value, tuple | list):
+        return "[" + ", ".join(_toml(item) for item in value) + "]"
+    return value.isoformat() if isinstance(value, date) else json.dumps(value).replace("\x7f", "")
 
 
 def _tuples(node: Any) -> Any:

@@ -10,13 +10,16 @@ from linemap.intake.dates import parse_date
 from linemap.intake.reading import read_table
 from linemap.intake.report import quarantine_table, summarize_problems
 from linemap.intake.results import Reading, parse_result
+from linemap.intake.state import State, part_state
 
 __all__ = [
     "Intake",
     "Reading",
+    "State",
     "check_table",
     "parse_date",
     "parse_result",
+    "part_state",
     "quarantine_table",
     "read_city",
     "read_opt_outs",

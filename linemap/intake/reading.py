@@ -97,11 +97,11 @@ def load_table(source: Source, dialect: Dialect) -> Loaded:
     InputError
         With every reason for which the file as a whole cannot be used.
     """
-    names = _names(source)
+    names = column_names(source)
     placed = "geometry" in contract(source.table)
-    drawn = placed and _has_shapes(source)
+    drawn = placed and has_shapes(source)
     picked = pick_columns(source, names, dialect.columns, dialect.extra, has_shapes=drawn)
-    raw = _read(source, list(dict.fromkeys(picked.values())), shapes=drawn)
+    raw = read_text(source, list(dict.fromkeys(picked.values())), shapes=drawn)
     index = pd.Index(raw.rows, name="row")
     problems = list(raw.problems)
     rows_in = len(index) + sum(p.effect == "row" for p in problems)
@@ -146,7 +146,7 @@ def nothing_left(source: Source, rows_in: int, problems: Sequence[Problem]) -> I
     return InputError(with_code_faults([stop], [p for p in problems if p.table == source.table]))
 
 
-def _names(source: Source) -> list[str]:
+def column_names(source: Source) -> list[str]:
     """Return the column names of a file."""
     readers = {
         "delimited": delimited.column_names,
@@ -158,7 +158,7 @@ def _names(source: Source) -> list[str]:
     return readers[source.format](source)
 
 
-def _has_shapes(source: Source) -> bool:
+def has_shapes(source: Source) -> bool:
     """Return whether a file holds shapes."""
     if source.format == "parquet":
         return shapefiles.parquet_geometry(source) is not None
@@ -167,7 +167,7 @@ def _has_shapes(source: Source) -> bool:
     return source.format == "vector" and shapefiles.vector_has_shapes(source)
 
 
-def _read(source: Source, wanted: list[str], *, shapes: bool) -> RawTable:
+def read_text(source: Source, wanted: list[str], *, shapes: bool) -> RawTable:
     """Return the wanted columns of a file as text."""
     if source.format == "delimited":
         return delimited.read_columns(source, wanted)

@@ -106,7 +106,7 @@ def test_defaults(folder):
     settings = parse_settings({"files": {"parcels": "p.csv"}}, folder=folder)
     assert settings.city.day_first is None
     assert settings.city.units_confirmed is False
-    assert set(type(settings.files).model_fields) == set(INPUT_TABLES)
+    assert set(type(settings.files).model_fields) == {*INPUT_TABLES, "city_column"}
     assert isinstance(settings, Settings)
 
 
