@@ -122,6 +122,17 @@ def public_areas(area_list: pd.DataFrame, *, smallest: int = 10) -> pd.DataFrame
     return out.rename_axis("area_id")
 
 
+def public_interval(low: float, high: float, *, smallest: int = 10) -> tuple[float, float]:
+    """Return an interval of a public figure, rounded outward.
+
+    Examples
+    --------
+    >>> public_interval(4198.2, 5234.0)
+    (4190.0, 5240.0)
+    """
+    return float(np.floor(low / smallest) * smallest), float(np.ceil(high / smallest) * smallest)
+
+
 def public_city(area_list: pd.DataFrame, *, smallest: int = 10) -> pd.Series:
     """Return the city's sums that the public may see beside :func:`public_areas`.
 

@@ -3,6 +3,7 @@
 import base64
 import contextlib
 import dataclasses
+import json
 import re
 import zlib
 
@@ -158,13 +159,25 @@ def test_every_count_of_the_public_report_is_rounded(public, sample_run, read_ht
                 assert int(figure.replace(",", "")) % 10 == 0, text
 
 
+def test_the_city_total_carries_its_interval(sample_run):
+    text = (sample_run / "public" / "report.html").read_text(encoding="utf-8")
+    low, high = (
+        int(end.replace(",", ""))
+        for end in re.search(r"\(90% interval ([\d,]+) to ([\d,]+)\)\. For", text).groups()
+    )
+    city = json.loads((sample_run / "run.json").read_text(encoding="utf-8"))["result"]
+    assert low % 10 == high % 10 == 0
+    assert low <= city["low"] < city["high"] <= high
+    assert high - low < city["high"] - city["low"] + 20
+
+
 def test_the_public_report_reads_nothing_but_areas(findings, tmp_path):
     """Every table about homes is taken away; the page stays the same to the byte."""
     findings = dataclasses.replace(findings, area_list=findings.area_list.assign(why="secret"))
     blind = {
         field.name: None
         for field in dataclasses.fields(findings)
-        if field.name not in ("settings", "as_of", "area_list")
+        if field.name not in ("settings", "as_of", "area_list", "expected")
     }
     (tmp_path / "full").mkdir()
     write_reports(findings, tmp_path / "full")

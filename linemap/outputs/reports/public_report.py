@@ -6,7 +6,7 @@ from typing import Any
 
 from linemap.outputs import charts
 from linemap.outputs.findings import Findings
-from linemap.outputs.public import public_areas, public_city
+from linemap.outputs.public import public_areas, public_city, public_interval
 from linemap.outputs.reports.pictures import picture
 from linemap.outputs.wording import PUBLIC_NOTE
 
@@ -17,7 +17,7 @@ def public_content(findings: Findings) -> dict[str, Any]:
     Parameters
     ----------
     findings : Findings
-        Only its list of areas, the settings and the day are used.
+        Only its list of areas, the city's total, the settings and the day are used.
 
     Returns
     -------
@@ -27,11 +27,15 @@ def public_content(findings: Findings) -> dict[str, Any]:
     areas = public_areas(findings.area_list, smallest=smallest)
     by_name = areas.sort_values("name").reset_index()
     shown = areas["expected_lead_lines"].notna().sum()
+    whole = public_city(findings.area_list, smallest=smallest).to_dict()
+    if "(city)" in findings.expected.index and whole["expected_lead_lines"] > 0:
+        city = findings.expected.astype(float).to_dict("index")["(city)"]
+        whole["interval"] = public_interval(city["low"], city["high"], smallest=smallest)
     return {
         "note": PUBLIC_NOTE,
         "kit_contact": findings.settings.outputs.kit_contact,
         "smallest": smallest,
-        "whole": public_city(findings.area_list, smallest=smallest).to_dict(),
+        "whole": whole,
         "areas": [{str(k): v for k, v in row.items()} for row in by_name.to_dict("records")],
         "expected": picture(charts.expected_chart(areas), "expected") if shown > 1 else None,
     }
