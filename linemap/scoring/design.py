@@ -45,6 +45,10 @@ class Design:
     rise and fall sharply, as lead did in war years; nothing forces it to be monotone. A column
     that is missing for a home adds nothing but one level of its own. How much each term is
     smoothed is learned with the fit, see :func:`linemap.scoring.joint.smooth`.
+
+    References
+    ----------
+    Eilers and Marx (1996), Statistical Science 11: splines with a penalty on differences.
     """
 
     def fit(self, features: pd.DataFrame) -> Design:
