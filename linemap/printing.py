@@ -92,15 +92,15 @@ class Bar:
         )
 
 
-def counted(number: int, one: str) -> str:
+def counted(number: float, one: str, many: str | None = None) -> str:
     """Return a count with its noun.
 
     Examples
     --------
-    >>> counted(1, "kit"), counted(2000, "kit")
-    ('1 kit', '2,000 kits')
+    >>> counted(1, "kit"), counted(2000, "kit"), counted(2, "home is", "homes are")
+    ('1 kit', '2,000 kits', '2 homes are')
     """
-    return f"{number:,} {one}{'' if number == 1 else 's'}"
+    return f"{number:,.0f} {one if number == 1 else many or one + 's'}"
 
 
 def rounded(number: float) -> str:

@@ -6,13 +6,12 @@ wrong types and missing files are gathered and raised once, with the nearest val
 
 from __future__ import annotations
 
-import json
-import re
 import tomllib
 from datetime import date
 from pathlib import Path
 from typing import Any, Literal, get_args
 
+import tomli_w
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from linemap.database import is_address, without_person
@@ -306,19 +305,7 @@ def settings_text(settings: Settings) -> str:
     parcels = "postgresql://h/d?table=t"
     """
     raw = settings.model_dump(exclude_unset=True, exclude_none=True, exclude={"folder"})
-    lines = []
-    for section, keys in raw.items():
-        lines += [f"[{section}]", *(f"{_toml(k)} = {_toml(v)}" for k, v in keys.items())]
-    return re.sub(r'(?m)^"([\w-]+)" =', r"\1 =", "\n".join(lines))
-
-
-def _toml(value: Any) -> str:
-    """Return a value as TOML writes it within one line."""
-    if isinstance(value, dict):
-        return "{" + ", ".join(f"{_toml(k)} = {_toml(v)}" for k, v in value.items()) + "}"
-    if isinstance(value, tuple | list):
-        return "[" + ", ".join(_toml(item) for item in value) + "]"
-    return value.isoformat() if isinstance(value, date) else json.dumps(value).replace("\x7f", "")
+    return tomli_w.dumps(raw).rstrip()
 
 
 def _tuples(node: Any) -> Any:

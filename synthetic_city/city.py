@@ -18,7 +18,7 @@ from synthetic_city.kits import past_kits, return_chance
 from synthetic_city.knobs import Knobs, preset_knobs
 from synthetic_city.lots import cut_lots
 from synthetic_city.neighbourhoods import draw_areas
-from synthetic_city.oracle import posterior
+from synthetic_city.oracle import Told, posterior
 from synthetic_city.pipes import (
     ANY_LEAD,
     CUSTOMER,
@@ -141,7 +141,7 @@ def make_city(
     checks = first_checks(homes, homes["recorded_utility"].to_numpy(), knobs=knobs, seed=seed)
     sent = past_kits(homes, checks["home"].unique(), knobs=knobs, seed=seed)
     homes["p_place"], homes["p_oracle"] = posterior(
-        homes, area, checks, sent.kits, sent.samples, sent.answers, knobs=knobs
+        Told(homes, area, checks, sent.kits, sent.samples, sent.answers, knobs)
     )
     homes["p_return"] = return_chance(homes, np.zeros(len(homes), dtype=bool), knobs)
     homes["unknown"] = _unknown(homes, checks)

@@ -11,6 +11,7 @@ are taken as known where the assessor's table has gaps; that nobody asked for a 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -47,19 +48,11 @@ _NODES = 15  # effects of a contract at which its homes' evidence is weighed, .5
 _NEGLIGIBLE = 1e-5  # candidates of less weight beside a home's likeliest are left out
 
 
-def posterior(
-    homes: pd.DataFrame,
-    area: pd.DataFrame,
-    checks: pd.DataFrame,
-    kits: pd.DataFrame,
-    samples: pd.DataFrame,
-    answers: pd.DataFrame,
-    *,
-    knobs: Knobs,
-) -> tuple[Floats, Floats]:
-    """Return the chance of lead from building and place alone, and after all evidence.
+@dataclass(frozen=True)
+class Told:
+    """What a city is made of and what its utility has been told.
 
-    Parameters
+    Attributes
     ----------
     homes : DataFrame
         Truth table; only what the module text names is read from it.
@@ -69,52 +62,52 @@ def posterior(
         With ``home`` (row number of ``homes``).
     samples, answers : DataFrame
         Keyed by ``kit_id``.
+    knobs : Knobs
+    """
+
+    homes: pd.DataFrame
+    area: pd.DataFrame
+    checks: pd.DataFrame
+    kits: pd.DataFrame
+    samples: pd.DataFrame
+    answers: pd.DataFrame
+    knobs: Knobs
+
+
+def posterior(told: Told) -> tuple[Floats, Floats]:
+    """Return the chance of lead from building and place alone, and after all evidence.
 
     Returns
     -------
     p_place, p_oracle : array, shape (n,)
     """
-    n = len(homes)
+    n = len(told.homes)
     place, after = np.empty(n), np.empty(n)
-    own = homes["contract_effect"].to_numpy()
-    for part, heard in _heard(homes, area, checks, kits, samples, answers, knobs):
-        some = homes.iloc[part]
-        prior = _Prior(some, knobs)(own[part])
+    own = told.homes["contract_effect"].to_numpy()
+    for part, heard in _heard(told):
+        prior = _Prior(told.homes.iloc[part], told.knobs)(own[part])
         place[part] = prior[:, ANY_LEAD].sum(axis=1)
         total, lead = _sums(prior, heard)
         after[part] = lead / total
     return place, after
 
 
-def learned_posterior(
-    homes: pd.DataFrame,
-    area: pd.DataFrame,
-    checks: pd.DataFrame,
-    kits: pd.DataFrame,
-    samples: pd.DataFrame,
-    answers: pd.DataFrame,
-    *,
-    knobs: Knobs,
-) -> Floats:
+def learned_posterior(told: Told) -> Floats:
     """Return the chance of lead after all evidence, for one who must learn the contracts' effects.
 
     Every rate is known, and which homes share a main contract, but not how much lead a contract
     laid: that is learned from the evidence on its homes, exactly. Given its effect the homes of a
     contract are independent, so each effect has a posterior in one dimension.
 
-    Parameters
-    ----------
-    homes, area, checks, kits, samples, answers, knobs
-        As for :func:`posterior`.
-
     Returns
     -------
     array, shape (n,)
     """
+    homes, knobs = told.homes, told.knobs
     effects = knobs.contract_sd * np.linspace(-3.5, 3.5, _NODES)
     total = np.empty((_NODES, len(homes)))
     lead = np.empty_like(total)
-    for part, heard in _heard(homes, area, checks, kits, samples, answers, knobs):
+    for part, heard in _heard(told):
         prior = _Prior(homes.iloc[part], knobs)
         for node, effect in enumerate(effects):
             held = prior(np.full(heard.shape[0], effect))
@@ -131,20 +124,13 @@ def learned_posterior(
     return np.clip(mean, 1e-9, 1 - 1e-9)
 
 
-def _heard(
-    homes: pd.DataFrame,
-    area: pd.DataFrame,
-    checks: pd.DataFrame,
-    kits: pd.DataFrame,
-    samples: pd.DataFrame,
-    answers: pd.DataFrame,
-    knobs: Knobs,
-) -> Iterator[tuple[slice, Floats]]:
+def _heard(told: Told) -> Iterator[tuple[slice, Floats]]:
     """Yield the log-likelihood of all evidence on some homes at a time, under each state."""
+    homes, area, knobs = told.homes, told.area, told.knobs
     witnesses = [
-        _seen(checks, knobs),
-        _told(homes, kits, answers, knobs),
-        _measured(homes, kits, samples, knobs),
+        _seen(told.checks, knobs),
+        _told(homes, told.kits, told.answers, knobs),
+        _measured(homes, told.kits, told.samples, knobs),
     ]
     for start in range(0, len(homes), _AT_ONCE):
         part = slice(start, min(start + _AT_ONCE, len(homes)))

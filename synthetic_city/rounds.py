@@ -13,7 +13,7 @@ from synthetic_city.city import InventedCity
 from synthetic_city.codes import coded, keyed
 from synthetic_city.draws import Ints
 from synthetic_city.kits import mail_kits
-from synthetic_city.oracle import learned_posterior, posterior
+from synthetic_city.oracle import Told, learned_posterior, posterior
 
 
 def send_kits(
@@ -89,7 +89,7 @@ def oracle(city: InventedCity) -> pd.Series:
     Series
         p_oracle by parcel_id.
     """
-    _, after = posterior(*_evidence(city), knobs=city.knobs)
+    _, after = posterior(_told(city))
     return pd.Series(after, index=city.truth.index, name="p_oracle")
 
 
@@ -105,19 +105,20 @@ def learned_oracle(city: InventedCity) -> pd.Series:
     Series
         p_learned by parcel_id.
     """
-    after = learned_posterior(*_evidence(city), knobs=city.knobs)
+    after = learned_posterior(_told(city))
     return pd.Series(after, index=city.truth.index, name="p_learned")
 
 
-def _evidence(city: InventedCity) -> tuple[pd.DataFrame, ...]:
+def _told(city: InventedCity) -> Told:
     rows = pd.Series(np.arange(len(city.truth)), index=city.truth.index)
-    return (
-        city.truth.assign(year_built=city.parcels["year_built"]),
-        city.area_truth,
-        city.checks.assign(home=city.checks["parcel_id"].map(rows)),
-        city.kits.assign(home=city.kits["parcel_id"].map(rows)),
-        city.samples,
-        city.answers,
+    return Told(
+        homes=city.truth.assign(year_built=city.parcels["year_built"]),
+        area=city.area_truth,
+        checks=city.checks.assign(home=city.checks["parcel_id"].map(rows)),
+        kits=city.kits.assign(home=city.kits["parcel_id"].map(rows)),
+        samples=city.samples,
+        answers=city.answers,
+        knobs=city.knobs,
     )
 
 

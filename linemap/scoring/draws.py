@@ -159,3 +159,42 @@ def group_counts(
         )
         counts.append(by_group @ there.astype(np.float32))
     return np.asarray(np.sum(counts, axis=0, dtype=float)) if counts else np.zeros((n_groups, 1))
+
+
+def expected_counts(
+    groups: pd.Series,
+    p: np.ndarray,
+    chances: Iterable[tuple[slice, np.ndarray]],
+    rng: np.random.Generator,
+) -> pd.DataFrame:
+    """Return how many homes of each group are expected to be of the kind.
+
+    Parameters
+    ----------
+    groups : Series, shape (n,)
+        Group of each home; missing: in none.
+    p : ndarray, shape (n,)
+        Chance of each home.
+    chances, rng
+        As of :func:`group_counts`.
+
+    Returns
+    -------
+    DataFrame
+        Index: groups in sorted order; columns ``expected``, ``low``, ``high`` [homes], the ends
+        of a 90% interval that holds what is expected.
+    """
+    aligned = groups.astype("category")
+    names, code = aligned.cat.categories, aligned.cat.codes.to_numpy()
+    counts = group_counts(chances, code, len(names), rng)
+    inside = code >= 0
+    expected = np.bincount(code[inside], weights=p[inside], minlength=len(names))
+    low, high = np.quantile(counts, [0.05, 0.95], axis=1)
+    return pd.DataFrame(
+        {
+            "expected": expected,
+            "low": np.minimum(low, expected),
+            "high": np.maximum(high, expected),
+        },
+        index=pd.Index(names, name=groups.name),
+    )

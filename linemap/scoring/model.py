@@ -17,7 +17,7 @@ from linemap.errors import ArgumentError, EvidenceError
 from linemap.published import fact
 from linemap.scoring.city_fit import fit_city
 from linemap.scoring.doubts import doubts
-from linemap.scoring.draws import drawn_chances, group_counts, interval, widened
+from linemap.scoring.draws import drawn_chances, expected_counts, interval, widened
 from linemap.scoring.evidence import Evidence, describe_homes
 from linemap.scoring.explanation import Explanation, explanation
 from linemap.scoring.galvanized import (
@@ -181,23 +181,36 @@ class LineModel:
             )
         self.prior_ = self.city_.prior
         self.place_ = self.city_.before - self.city_.prior
-        for worked_out in ("_weights", "_rate_draws", "_variance"):
+        for worked_out in ("_weights", "_log_odds", "_rate_draws", "_variance"):
             vars(self).pop(worked_out, None)
         self._galvanized = self._fit_galvanized() if self.target == "needs_replacement" else None
         return self
 
     def _fit_galvanized(self) -> LineModel | None:
         """Fit the chance of galvanized pipe to be replaced on lines without lead."""
-        told = evidence_without_lead(self.evidence_, self._p_lead)
+        p_lead = pd.Series(self._p_lead, self.features_.index)
+        told = evidence_without_lead(self.evidence_, p_lead)
         if not speaks_of_galvanized(told):
             return None
         beside = copy(self)
         beside.target = "galvanized"
         return beside.fit(self.features_, self.graph_, told)
 
+    @cached_property
+    def _log_odds(self) -> np.ndarray:
+        """Sum of the weights of each home."""
+        return np.asarray(self._weights.to_numpy().sum(axis=1))
+
     @property
-    def _p_lead(self) -> pd.Series:
-        return pd.Series(expit(self._weights.to_numpy().sum(axis=1)), self.features_.index)
+    def _p_lead(self) -> np.ndarray:
+        """Chance of the line being of the kind that was fitted, lead as a rule."""
+        return np.asarray(expit(self._log_odds))
+
+    @property
+    def _p_replace(self) -> np.ndarray:
+        """Chance of lead or, on a line without it, of galvanized pipe to be replaced."""
+        beside = self._galvanized
+        return self._p_lead if beside is None else either(self._p_lead, beside._p_lead)
 
     def weights(self) -> pd.DataFrame:
         """Return the weights of all parts [log-odds], one column ``weight_<part>`` each."""
@@ -241,7 +254,7 @@ class LineModel:
             ``p_lead``.
         """
         weights = self._weights
-        out = interval(weights.to_numpy().sum(axis=1), self._home_variance())
+        out = interval(self._log_odds, self._home_variance())
         out.index, out.columns = weights.index, ["p_lead", "p_low", "p_high"]
         out = out.join(weights)
         out = out.join(top_reasons(weights, all_sentences(self.features_, self.sources_, weights)))
@@ -257,18 +270,14 @@ class LineModel:
 
     def _replacement(self) -> pd.DataFrame:
         """Chance that a line needs replacement, with its interval."""
-        names = ["p_replace", "p_replace_low", "p_replace_high"]
-        p, variance = self._p_lead, self._home_variance()
-        other, other_variance = np.zeros(len(p)), np.zeros(len(p))
-        if self._galvanized is not None:
-            other = self._galvanized._p_lead.to_numpy()
-            other_variance = self._galvanized._home_variance()
-        whole = either(p.to_numpy(), other)
-        spread = variance_of_either(p.to_numpy(), other, variance, other_variance)
-        out = interval(logit(whole), spread)
-        out["p"] = whole
-        out.index, out.columns = p.index, names
-        return out
+        whole, variance, beside = self._p_replace, self._home_variance(), self._galvanized
+        if beside is not None:
+            variance = variance_of_either(
+                self._p_lead, beside._p_lead, variance, beside._home_variance()
+            )
+        out = interval(logit(whole), variance).assign(p=whole)
+        out.index = self.features_.index
+        return out.set_axis(["p_replace", "p_replace_low", "p_replace_high"], axis=1)
 
     def expected_lead(self, groups: pd.Series) -> pd.DataFrame:
         """Return the expected number of lead lines of each group, with a 90 % interval.
@@ -284,7 +293,7 @@ class LineModel:
             Index: groups in sorted order; columns ``expected``, ``low``, ``high`` [homes]. From
             joint draws, since homes of one place are wrong together.
         """
-        return self._group_counts(groups, self._p_lead.to_numpy(), self._chances())
+        return self._group_counts(groups, self._p_lead, self._chances())
 
     def expected_replacements(self, groups: pd.Series) -> pd.DataFrame:
         """Return the expected number of lines of each group that need replacement.
@@ -316,12 +325,12 @@ class LineModel:
                 self._chances(), self._galvanized._chances(), strict=True
             )
         )
-        return self._group_counts(groups, self._replacement()["p_replace"].to_numpy(), chances)
+        return self._group_counts(groups, self._p_replace, chances)
 
     def _chances(self) -> Iterator[tuple[slice, np.ndarray]]:
         """Chance of every home in joint draws of all that is not known, by chunks of homes."""
-        total = self._weights.to_numpy().sum(axis=1)
-        centre = widened(total, self._variance) - (total - self.city_.before)
+        own_evidence = self._log_odds - self.city_.before
+        centre = widened(self._log_odds, self._variance) - own_evidence
         return drawn_chances(
             self.city_.x, self.graph_.unit, self.city_.draws, centre, self._rate_draws
         )
@@ -330,21 +339,8 @@ class LineModel:
         self, groups: pd.Series, p: np.ndarray, chances: Iterator[tuple[slice, np.ndarray]]
     ) -> pd.DataFrame:
         """Sum chances by group, with an interval from joint draws."""
-        aligned = groups.reindex(self.features_.index).astype("category")
-        names = aligned.cat.categories
-        code = aligned.cat.codes.to_numpy()
-        counts = group_counts(chances, code, len(names), np.random.default_rng([self.seed, 3]))
-        inside = code >= 0
-        expected = np.bincount(code[inside], weights=p[inside], minlength=len(names))
-        low, high = np.quantile(counts, [0.05, 0.95], axis=1)
-        return pd.DataFrame(
-            {
-                "expected": expected,
-                "low": np.minimum(low, expected),
-                "high": np.maximum(high, expected),
-            },
-            index=pd.Index(names, name=groups.name),
-        )
+        rng = np.random.default_rng([self.seed, 3])
+        return expected_counts(groups.reindex(self.features_.index), p, chances, rng)
 
     def kit_information(self) -> pd.Series:
         """Return what a kit would teach at each home: expected change of its probability.
@@ -355,7 +351,7 @@ class LineModel:
             In lead lines, 0 to 1/2: over every outcome of two bottles and a form, as likely as
             the model holds it, the mean absolute change of ``p_lead``.
         """
-        change = kit_change(self._weights.to_numpy().sum(axis=1), self.sources_)
+        change = kit_change(self._log_odds, self.sources_)
         return pd.Series(change, index=self.features_.index, name="kit_information")
 
     def explain(self, parcel_id: str) -> Explanation:

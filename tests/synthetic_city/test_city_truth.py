@@ -11,7 +11,7 @@ from sklearn.metrics import average_precision_score, roc_auc_score
 import synthetic_city
 from synthetic_city.bottles import fill, log_means
 from synthetic_city.knobs import PRESETS
-from synthetic_city.oracle import _heard, _Prior, _sums
+from synthetic_city.oracle import Told, _heard, _Prior, _sums
 
 NAMES = tuple(PRESETS)
 
@@ -187,12 +187,8 @@ def test_learned_contracts_agree_with_sums_over_a_fine_grid(city):
 
     kits = of(city.kits)
     told = [(kits, t[t["kit_id"].isin(kits["kit_id"])]) for t in (city.samples, city.answers)]
-    heard = next(
-        likelihood
-        for _, likelihood in _heard(
-            homes, city.area_truth, of(city.checks), kits, told[0][1], told[1][1], city.knobs
-        )
-    )
+    told = Told(homes, city.area_truth, of(city.checks), kits, told[0][1], told[1][1], city.knobs)
+    heard = next(likelihood for _, likelihood in _heard(told))
     prior = _Prior(homes, city.knobs)
     sums = [_sums(prior(np.full(len(homes), effect)), heard) for effect in effects]
     total, lead = (np.array(part) for part in zip(*sums, strict=True))

@@ -9,7 +9,8 @@ import numpy as np
 import pandas as pd
 
 from linemap.outputs.reports.limits_of_data import group_words
-from linemap.outputs.reports.numbers import count, counted, share
+from linemap.outputs.reports.numbers import count, share
+from linemap.printing import counted
 
 PROMISED = 0.9
 """Share of lead that a list of homes called lead is meant to hold."""

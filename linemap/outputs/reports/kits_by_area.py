@@ -7,7 +7,8 @@ from typing import Any
 
 import pandas as pd
 
-from linemap.outputs.reports.numbers import count, counted, share
+from linemap.outputs.reports.numbers import count, share
+from linemap.printing import counted
 
 AIM_WORDS = {
     "most_lead": "expected lead lines",

@@ -6,7 +6,8 @@ from typing import Any
 
 import pandas as pd
 
-from linemap.outputs.reports.numbers import counted, share
+from linemap.outputs.reports.numbers import share
+from linemap.printing import counted
 
 ONE_SIDED_SHARE = 0.95
 """Share of one kind from which a record is held to be a list of that kind; our choice."""

@@ -47,17 +47,6 @@ def share(value: Any, digits: int = 0, missing: str = NOT_KNOWN) -> str:
     return missing if is_missing(value) else f"{value:.{digits}%}"
 
 
-def counted(value: Any, one: str, many: str | None = None) -> str:
-    """Return a count with its noun.
-
-    Examples
-    --------
-    >>> counted(1, "home"), counted(2000, "home")
-    ('1 home', '2,000 homes')
-    """
-    return f"{count(value)} {one if value == 1 else many or one + 's'}"
-
-
 def plain(value: Any) -> str:
     """Return any value of the settings or of published figures in plain words.
 

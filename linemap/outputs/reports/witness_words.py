@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from linemap.outputs.reports.numbers import count, counted, share
+from linemap.outputs.reports.numbers import count, share
+from linemap.printing import counted
 
 SOURCE_NAMES = {
     "record": "City record",

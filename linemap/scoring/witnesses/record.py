@@ -91,7 +91,7 @@ class RecordWitness:
             self._rate(
                 fact(f"scoring.record.{name}").value, fact(f"scoring.record.{name}_spread").value
             )
-            for name in ("false_lead", "missed_lead")
+            for name in RATES
         )
         self.names_strength = float(fact("scoring.record.names_strength").value)
         self.names_default = self._names_default()
@@ -157,8 +157,7 @@ class RecordWitness:
         cells = np.indices(RECORD_COUNTS["false_lead"]).reshape(3, -1)
         year = np.append(DECADES, np.nan)[cells[1]]
         columns = np.column_stack([np.ones(len(year)), cells[0], year_columns(year)])
-        for rate in (self.false_lead, self.missed_lead):
-            name = "false_lead" if rate is self.false_lead else "missed_lead"
+        for name, rate in zip(RATES, (self.false_lead, self.missed_lead), strict=True):
             rate.start_from(columns, cells[2] == 1, counts[name].ravel(), between)
 
     def _split(self, soft: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
