@@ -79,7 +79,7 @@ def solve(problem: Problem) -> Solution:
     taken = take_greedily(problem, problem.value / problem.costs)
     if not _floors_met(problem, taken):
         raise_if_impossible(problem)
-    bound, share, worth = linear_bound(problem)
+    bound, share, worth = linear_bound(problem, taken)
     loaded = problem.load is not None and np.isfinite(problem.load_limit)
     short = not _floors_met(problem, taken)
     if short or loaded or problem.value[taken].sum() < (1 - _GOOD_ENOUGH) * bound:
@@ -159,15 +159,18 @@ def take_greedily(problem: Problem, *scores: Floats) -> Bools:
     return taken
 
 
-def linear_bound(problem: Problem) -> tuple[float, Floats, Floats]:
+def linear_bound(problem: Problem, near: Bools | None = None) -> tuple[float, Floats, Floats]:
     """Solve the linear relaxation: an upper bound of every choice.
 
-    Columns are brought in as they are needed: the homes left out are priced by the dual
-    values, and whatever would pay is added, so that the bound is that of all homes.
+    Only homes in doubt become columns: those plainly on the list are held there, the others are
+    left out, and both are priced by the dual values. Whatever turns out to be on the wrong side
+    becomes a column too, so that the bound is that of all homes.
 
     Parameters
     ----------
     problem : Problem
+    near : array of bool, shape (n_homes,), optional
+        A good choice to start from; the answer does not depend on it, the time does.
 
     Returns
     -------
@@ -183,32 +186,34 @@ def linear_bound(problem: Problem) -> tuple[float, Floats, Floats]:
         If even parts of homes cannot meet the limits.
     """
     matrix, right, _ = limit_matrix(problem)
-    columns = _first_columns(problem)
+    sure = _plainly_taken(problem, near)
+    columns = _first_columns(problem) & ~sure
     while True:
         inside = np.flatnonzero(columns)
         # Without presolve: it takes time quadratic in the homes where few rows hold many of them.
         answer = linprog(
             -problem.value[inside],
             matrix[:, inside],
-            right,
+            right - matrix @ sure.astype(float),
             bounds=(0, 1),
             method="highs-ds",
             options={"presolve": False},
         )
         if answer.status == 2 and not columns.all():
-            columns[:] = True
+            columns[:], sure[:] = True, False
             continue
         if answer.status != 0:
             raise_if_impossible(problem)
             raise LimitsError(f"the limits cannot be met together: {answer.message}")
         worth = problem.value + matrix.T @ answer.ineqlin.marginals
-        paying = (worth > 1e-7 * max(1.0, problem.value.max(initial=0.0))) & ~columns
-        if not paying.any():
-            share = np.zeros(len(problem.value))
+        amiss = np.where(sure, -worth, np.where(columns, 0.0, worth))
+        wrong = int((amiss > 1e-7 * max(1.0, problem.value.max(initial=0.0))).sum())
+        if not wrong:
+            share = sure.astype(float)
             share[inside] = answer.x
-            return float(-answer.fun), share, worth
-        best = np.argsort(-np.where(paying, worth, -np.inf), kind="stable")
-        columns[best[: min(int(paying.sum()), _MOST_COLUMNS_AT_ONCE)]] = True
+            return float(problem.value[sure].sum() - answer.fun), share, worth
+        worst = np.argsort(-amiss, kind="stable")[: min(wrong, _MOST_COLUMNS_AT_ONCE)]
+        columns[worst], sure[worst] = True, False
 
 
 def solve_exactly(problem: Problem, *, nodes: int = 20_000) -> Solution:
@@ -256,12 +261,21 @@ def _first_columns(problem: Problem) -> Bools:
     homes = len(problem.value)
     columns = np.zeros(homes, dtype=bool)
     best = np.argsort(-problem.value / problem.costs, kind="stable")
-    columns[best[: max(2000, int(4 * problem.budget / problem.costs.min(initial=1.0)))]] = True
+    columns[best[: max(2000, int(1.5 * problem.budget / problem.costs.min(initial=1.0)))]] = True
     for rule in problem.rules:
         ranked = best[rule.codes[best] >= 0]
         groups = rule.codes[ranked]
-        columns[ranked[_place_in_group(groups) < 3 * rule.floor[groups]]] = True
+        columns[ranked[_place_in_group(groups) < 1.5 * rule.floor[groups]]] = True
     return columns
+
+
+def _plainly_taken(problem: Problem, near: Bools | None) -> Bools:
+    """Return the better half of a choice, by value per cost."""
+    sure = np.zeros(len(problem.value), dtype=bool)
+    if near is not None and near.any():
+        ratio = problem.value / problem.costs
+        sure = near & (ratio > np.median(ratio[near]))
+    return sure
 
 
 def _place_in_group(groups: Ints) -> Ints:
