@@ -19,6 +19,8 @@ from linemap.scoring import Evidence, LineModel
 from linemap.water import check_kits
 from synthetic_city import figures, make_city
 
+pytestmark = pytest.mark.xdist_group("sources")  # cities made once, by one worker
+
 PARCELS, SEEDS = 6_000, (1, 2, 3, 4)
 SOURCES = ("lines", "checks", "pairs", "answers")
 

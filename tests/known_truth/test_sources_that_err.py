@@ -1,0 +1,87 @@
+"""Sources that err together, or know nothing, bring no gain and do little harm."""
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+from sklearn.metrics import average_precision_score, roc_auc_score
+
+from linemap.features import build_features, build_graph
+from linemap.scoring import Evidence, LineModel
+from linemap.water import check_kits
+from synthetic_city import make_city
+
+SEED = 21
+
+
+def evidence_of(city):
+    answers = city.answers.merge(city.kits[["kit_id", "parcel_id"]], on="kit_id")
+    lines = city.lines if "parcel_id" in city.lines.columns else city.lines.reset_index()
+    return Evidence(lines, city.checks, check_kits(city.kits, city.samples), answers)
+
+
+def test_residents_who_repeat_the_card_are_noticed_and_add_nothing():
+    """Where the owner reads the card, its error is heard twice: the answer must not count."""
+    city = make_city(parcels=6_000, seed=SEED)
+    told = evidence_of(city)
+    features, graph = build_features(city.parcels, city.areas), build_graph(city.parcels)
+    card = told.lines.set_index("parcel_id")["customer_material"].astype(object)
+    rng = np.random.default_rng(5)
+    homes = rng.choice(card.index[card.isin(["lead", "copper"])], 1_500, replace=False)
+    echo = pd.DataFrame(
+        {"parcel_id": homes, "entry_pipe": card[homes].to_numpy(), "line_replaced": "dont_know"}
+    )
+    lead = city.truth["is_lead"].to_numpy(float)
+    silent = LineModel(seed=1).fit(features, graph, replace(told, answers=told.answers.iloc[:0]))
+    model = LineModel(seed=1).fit(features, graph, replace(told, answers=echo))
+    assert any("repeat the city's record" in text for text in model.describe()["warnings"])
+    rows = features.index.get_indexer(pd.Index(homes))
+
+    def loss(fit):
+        p = fit.score()["p_lead"].to_numpy()[rows]
+        return -np.log(np.where(lead[rows] == 1, p, 1 - p)).mean()
+
+    assert loss(model) < loss(silent) + 0.03
+
+
+def test_shuffled_evidence_brings_no_gain():
+    city = make_city(parcels=4_000, seed=SEED)
+    rng = np.random.default_rng(3)
+    told = evidence_of(city)
+    order = dict(zip(city.parcels.index, rng.permutation(city.parcels.index), strict=True))
+    shuffled = replace(
+        told,
+        **{
+            name: getattr(told, name).assign(parcel_id=getattr(told, name)["parcel_id"].map(order))
+            for name in ("lines", "checks", "pairs", "answers")
+        },
+    )
+    features, graph = build_features(city.parcels, city.areas), build_graph(city.parcels)
+    scores = LineModel(seed=1).fit(features, graph, shuffled).score()
+    lead = city.truth["is_lead"].to_numpy(dtype=int)
+    prior = scores["weight_prior"] + scores["weight_place"]
+    assert roc_auc_score(lead, prior) < 0.62
+    honest = LineModel(seed=1).fit(features, graph, told).score()
+    real = honest["weight_prior"] + honest["weight_place"]
+    assert roc_auc_score(lead, real) > 0.78
+
+
+def test_a_source_that_knows_nothing_changes_little():
+    city = make_city(parcels=4_000, seed=SEED)
+    told = evidence_of(city)
+    features, graph = build_features(city.parcels, city.areas), build_graph(city.parcels)
+    rng = np.random.default_rng(4)
+    noise = told.answers.assign(
+        entry_pipe=pd.Categorical(
+            rng.permutation(told.answers["entry_pipe"].astype(object).to_numpy()),
+            categories=["lead", "galvanized", "copper", "plastic", "dont_know"],
+        )
+    )
+    none = replace(told, answers=told.answers.iloc[:0])
+    lead, unknown = city.truth["is_lead"].to_numpy(int), city.truth["unknown"].to_numpy(bool)
+
+    def judge(evidence):
+        p = LineModel(seed=1).fit(features, graph, evidence).score()["p_lead"].to_numpy()
+        return average_precision_score(lead[unknown], p[unknown])
+
+    assert abs(judge(replace(told, answers=noise)) - judge(none)) < 0.03
