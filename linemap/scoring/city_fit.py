@@ -134,8 +134,7 @@ def fit_city(
     own = _crossed(whole.x, crossed, fold)
     variance = field_variance(whole.x, unit, draws)
     if prior != "spline":
-        before = before_own_evidence(fit, problem.weight, variance)
-        label = expit(before + problem.weight)
+        label = _crossed_labels(whole.x, crossed, problem, fit.u, variance, fold)
         trees = crossed_trees(features, label, sources.kind > 0, fold, seed=seed)
         own = trees if prior == "trees" else (own + trees) / 2.0
         problem = problem.places_only(own)
@@ -162,6 +161,24 @@ def _crossed(x: np.ndarray, b: np.ndarray, fold: np.ndarray) -> np.ndarray:
     for k in range(b.shape[1]):
         here = fold == k
         out[here] = x[here] @ b[:, k].astype(np.float32)
+    return out
+
+
+def _crossed_labels(
+    x: np.ndarray,
+    crossed: np.ndarray,
+    problem: FieldProblem,
+    start: np.ndarray,
+    variance: np.ndarray,
+    fold: np.ndarray,
+) -> np.ndarray:
+    """Return soft labels that know nothing of the evidence of each fold, (n_homes, folds)."""
+    out = np.empty((len(fold), crossed.shape[1]))
+    for k in range(crossed.shape[1]):
+        curves = (x @ crossed[:, k].astype(np.float32)).astype(float)
+        held = problem.without(fold == k).places_only(curves)
+        fit = fit_field(held, (np.zeros(0), start), steps=5, tolerance=0.5)
+        out[:, k] = expit(before_own_evidence(fit, held.weight, variance) + held.weight)
     return out
 
 

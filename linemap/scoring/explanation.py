@@ -33,7 +33,9 @@ class Explanation:
     counterfactual: str
 
 
-def explanation(parcel_id: str, weights: pd.Series, sentences: dict[str, str]) -> Explanation:
+def explanation(
+    parcel_id: str, weights: pd.Series, sentences: dict[str, str], without_each: dict[str, float]
+) -> Explanation:
     """Put together what is said of one home.
 
     Parameters
@@ -43,11 +45,13 @@ def explanation(parcel_id: str, weights: pd.Series, sentences: dict[str, str]) -
         ``weight_<part>`` [log-odds].
     sentences : dict of str to str
         By part; empty where it says nothing.
+    without_each : dict of str to float
+        Log-odds of the home if one source were silent, by source.
     """
     by_part = {str(name).removeprefix("weight_"): float(w) for name, w in weights.items()}
     total = sum(by_part.values())
     speaking = sorted((n for n in by_part if sentences[n]), key=lambda name: -abs(by_part[name]))
-    without = {name: float(expit(total - by_part[name])) for name in SOURCES if sentences[name]}
+    without = {name: float(expit(without_each[name])) for name in SOURCES if sentences[name]}
     if without:
         most = max(without, key=lambda name: abs(without[name] - expit(total)))
         text = (

@@ -27,10 +27,11 @@ from linemap.scoring.galvanized import (
     variance_of_either,
 )
 from linemap.scoring.information import kit_change
+from linemap.scoring.options import refuse_wrong_options
 from linemap.scoring.rate_draws import rate_draws
 from linemap.scoring.reasons import all_sentences, top_reasons
 from linemap.scoring.shared import SharedCounts
-from linemap.scoring.sides import Target
+from linemap.scoring.sides import Target, state_posterior
 from linemap.scoring.sources import SOURCES, Sources
 from linemap.scoring.support import beyond_data
 
@@ -147,8 +148,9 @@ class LineModel:
         EvidenceError
             If there is neither a record nor a check to learn from.
         ArgumentError
-            If features and graph do not describe the same parcels.
+            If features and graph do not describe the same parcels, or an option means nothing.
         """
+        refuse_wrong_options(vars(self))
         if len(features) != len(graph.unit):
             raise ArgumentError(
                 f"features have {len(features)} parcels, the graph has {len(graph.unit)}."
@@ -183,7 +185,7 @@ class LineModel:
         self.place_ = self.city_.before - self.city_.prior
         for worked_out in ("_weights", "_log_odds", "_rate_draws", "_variance"):
             vars(self).pop(worked_out, None)
-        self._galvanized = self._fit_galvanized() if self.target == "needs_replacement" else None
+        self.galvanized_ = self._fit_galvanized() if self.target == "needs_replacement" else None
         return self
 
     def _fit_galvanized(self) -> LineModel | None:
@@ -209,7 +211,7 @@ class LineModel:
     @property
     def _p_replace(self) -> np.ndarray:
         """Chance of lead or, on a line without it, of galvanized pipe to be replaced."""
-        beside = self._galvanized
+        beside = self.galvanized_
         return self._p_lead if beside is None else either(self._p_lead, beside._p_lead)
 
     def weights(self) -> pd.DataFrame:
@@ -270,7 +272,7 @@ class LineModel:
 
     def _replacement(self) -> pd.DataFrame:
         """Chance that a line needs replacement, with its interval."""
-        whole, variance, beside = self._p_replace, self._home_variance(), self._galvanized
+        whole, variance, beside = self._p_replace, self._home_variance(), self.galvanized_
         if beside is not None:
             variance = variance_of_either(
                 self._p_lead, beside._p_lead, variance, beside._home_variance()
@@ -317,12 +319,12 @@ class LineModel:
             raise ArgumentError(
                 "this model was fitted for lead alone. Fit it with target='needs_replacement'."
             )
-        if self._galvanized is None:
+        if self.galvanized_ is None:
             return self.expected_lead(groups)
         chances = (
             (rows, either(lead, other))
             for (rows, lead), (_, other) in zip(
-                self._chances(), self._galvanized._chances(), strict=True
+                self._chances(), self.galvanized_._chances(), strict=True
             )
         )
         return self._group_counts(groups, self._p_replace, chances)
@@ -367,7 +369,20 @@ class LineModel:
         sentences = all_sentences(self.features_, self.sources_, self._weights)
         at = int(self.features_.index.get_indexer(pd.Index([parcel_id]))[0])
         said = {name: words[at] for name, words in sentences.items()}
-        return explanation(parcel_id, self._weights.iloc[at], said)
+        testimony = self.sources_.testimony(teaching=False)
+        return explanation(
+            parcel_id, self._weights.iloc[at], said, testimony.without_each(self.city_.before, at)
+        )
+
+    def sides(self) -> pd.DataFrame:
+        """Return the chance of lead on each side: ``p_utility``, ``p_customer``.
+
+        Where nothing tells the sides apart both are the chance of lead anywhere.
+        """
+        testimony = self.sources_.testimony(teaching=False)
+        states = state_posterior(self._p_lead, testimony.total, testimony.log_share)
+        chance = np.minimum(states @ self.sources_.states, 1.0)
+        return pd.DataFrame(chance, self.features_.index, ["p_utility", "p_customer"])
 
     def describe(self) -> dict[str, Any]:
         """Return the sources used, what was learned of them, the place effect and warnings."""

@@ -131,7 +131,8 @@ def say_place(features: pd.DataFrame, check: CheckWitness, weight: np.ndarray) -
     def say(seen: int, lead: int, more: bool) -> str:
         lines, are = ("line", "is") if seen == 1 else ("lines", "are")
         counted = f"{lead} of {seen} {lines} checked within {NEAR_M:.0f} m {are} lead"
-        if seen >= 3:
+        contrary = (lead == seen and not more) or (lead == 0 and more)
+        if seen >= 3 and not contrary:
             return counted
         side = "more" if more else "less"
         text = f"evidence around here points to {side} lead than the age of its homes suggests"

@@ -54,17 +54,21 @@ def counts_as_target(
 
 
 def sides_told_apart(lines: pd.DataFrame, checks: pd.DataFrame, least: int = 30) -> bool:
-    """Return whether records or checks differ between the sides of at least ``least`` homes."""
-    differing = 0
+    """Return whether the sides must be told apart.
+
+    They must where records differ between the sides of at least ``least`` homes, and where any
+    check saw one side only: it says nothing of the other.
+    """
     if len(lines):
         utility = side_codes(lines["utility_material"])
         customer = side_codes(lines["customer_material"])
-        differing += int((utility != customer).sum())
+        if (utility != customer).sum() >= least:
+            return True
     if len(checks):
         known = side_codes(checks["material"]) != UNKNOWN
         sides = checks.loc[known].groupby("parcel_id")["side"].nunique()
-        differing += int((sides == 1).sum())
-    return differing >= least
+        return bool((sides == 1).any())
+    return False
 
 
 @dataclass
@@ -120,7 +124,8 @@ def lead_weight(states_weight: np.ndarray, log_share: np.ndarray) -> np.ndarray:
     """
     if states_weight.shape[1] == 2:
         return states_weight[:, 1]
-    return np.asarray(logsumexp(states_weight[:, 1:] + log_share, axis=1))
+    silent = logsumexp(log_share, axis=1)  # 0 but for rounding, so that silence weighs nothing
+    return np.asarray(logsumexp(states_weight[:, 1:] + log_share, axis=1) - silent)
 
 
 def state_posterior(

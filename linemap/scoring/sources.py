@@ -75,6 +75,22 @@ class Testimony:
             before = after
         return out
 
+    def without_each(self, before: np.ndarray, home: int) -> dict[str, float]:
+        """Return one home's log-odds with one source silent, for each source.
+
+        Parameters
+        ----------
+        before : ndarray, shape (n_homes,)
+            Log-odds before the home's own evidence.
+        home : int
+            Row of the home.
+        """
+        total, share = self.total[[home]], self.log_share[[home]]
+        return {
+            name: float(before[home] + lead_weight(total - said[[home]], share)[0])
+            for name, said in self.by_source.items()
+        }
+
 
 INNER = 6
 """Times that error rates and soft labels are brought in line within a round."""

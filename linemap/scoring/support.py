@@ -25,7 +25,8 @@ def beyond_data(features: pd.DataFrame, taught: np.ndarray, reach_m: float) -> p
     -------
     DataFrame of bool
         ``era``: fewer than 10 taught homes within five years of the home's year. ``use``: fewer
-        than 10 taught homes of its use. ``place``: no taught home within ``reach_m``.
+        than 10 taught homes of its use. Homes whose year or use is not known are a kind of
+        their own. ``place``: no taught home within ``reach_m``.
     """
     out = pd.DataFrame(False, index=features.index, columns=["era", "use", "place"])
     year = features["year_built"].to_numpy(dtype=float)
@@ -33,8 +34,10 @@ def beyond_data(features: pd.DataFrame, taught: np.ndarray, reach_m: float) -> p
     seen = np.sort(year[known & taught])
     near = np.searchsorted(seen, year + YEARS_AROUND, side="right")
     near = near - np.searchsorted(seen, year - YEARS_AROUND, side="left")
-    out["era"] = known & (near < LEAST_HOMES)
+    near = np.where(known, near, (~known & taught).sum())
+    out["era"] = near < LEAST_HOMES
     use = features["land_use"].astype(object)
+    use = use.where(use.notna(), "not known") if use.notna().any() else use
     counts = use[taught].value_counts()
     out["use"] = use.notna() & (use.map(counts).fillna(0).astype(float) < LEAST_HOMES)
     place = features[["x", "y"]].to_numpy()

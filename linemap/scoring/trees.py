@@ -19,8 +19,8 @@ def crossed_trees(
     Parameters
     ----------
     features : DataFrame
-    label : ndarray, shape (n,)
-        Posterior probability of lead, the soft label.
+    label : ndarray, shape (n, n_folds)
+        Posterior probability of lead, the soft label, without the evidence of each fold.
     taught : ndarray of bool, shape (n,)
         Homes with evidence; the others' labels are echoes and left out.
     fold : ndarray of int, shape (n,)
@@ -51,7 +51,7 @@ def crossed_trees(
             early_stopping=False,
             random_state=seed,
         )
-        trees.fit(table[learn], label[learn])
+        trees.fit(table[learn], label[learn, k])
         p = np.clip(trees.predict(table[fold == k]), 1e-4, 1 - 1e-4)
         out[fold == k] = logit(p)
     return out

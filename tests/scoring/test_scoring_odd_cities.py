@@ -127,3 +127,20 @@ def test_evidence_of_parcels_that_are_not_ours(town, quick_fit: Fit) -> None:
     checks = pd.concat([town.evidence.checks, foreign], ignore_index=True)
     with_foreign = sound(quick_fit(replace(town.evidence, checks=checks)))
     pd.testing.assert_frame_equal(with_foreign, quick_fit(town.evidence).score())
+
+
+def test_one_look_at_one_side_leaves_the_other_open(town) -> None:
+    """Few looks, each at the utility's side and copper: nothing clears the customer's side."""
+    homes = town.features.index[:14]
+    checks = seen(homes, np.zeros(len(homes), dtype=bool)).query("side == 'utility'")
+    lines = town.evidence.lines.query("parcel_id not in @homes")
+    same = lines["utility_material"].astype(object) == lines["customer_material"].astype(object)
+    told = Evidence(
+        lines[same], checks, town.evidence.pairs.iloc[:0], town.evidence.answers.iloc[:0]
+    )
+    model = LineModel(seed=1).fit(town.features, town.graph, told)
+    assert model.describe()["states"] == 4
+    weight = model.score().loc[homes, "weight_check"]
+    both = replace(told, checks=seen(homes, np.zeros(len(homes), dtype=bool)))
+    cleared = LineModel(seed=1).fit(town.features, town.graph, both).score()
+    assert (weight > cleared.loc[homes, "weight_check"] + 1).all()

@@ -1,4 +1,4 @@
-"""What must hold of every score: sums, order, repeatability, sources, checks, kits, intervals."""
+"""What must hold of every score: sums, order, repeatability, sources, checks, intervals."""
 
 from __future__ import annotations
 
@@ -9,10 +9,11 @@ from itertools import combinations
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.special import expit
 
 from linemap.errors import ArgumentError, EvidenceError
 from linemap.published import fact
-from linemap.scoring import Evidence, LineModel, log_odds, yes_no_weights
+from linemap.scoring import Evidence, LineModel, log_odds
 
 SOURCE_OF = {"lines": "record", "answers": "answers", "pairs": "water", "checks": "check"}
 Fit = Callable[..., LineModel]
@@ -228,93 +229,6 @@ def test_later_check_of_a_side_outranks_the_earlier(town, quick_fit: Fit) -> Non
     assert p[home[0]] < 0.1
 
 
-# ---------------------------------------------------------------- bottles
-
-
-def kit(home: str, first: tuple[float, float], flushed: tuple[float, float]) -> dict[str, object]:
-    """One usable kit, flushed as asked; each bottle an interval [ug/L]."""
-    return {
-        "kit_id": None,
-        "parcel_id": home,
-        "verdict": "usable",
-        "reasons": "",
-        "collected_on": pd.Timestamp("2025-05-01"),
-        "stagnation_h": 8.0,
-        "flush_min": float(fact("scoring.water.flush_window").value["from"]),
-        "first_low": first[0],
-        "first_high": first[1],
-        "flushed_low": flushed[0],
-        "flushed_high": flushed[1],
-    }
-
-
-def with_kits(evidence: Evidence, kits: list[dict[str, object]]) -> Evidence:
-    more = pd.DataFrame(kits).assign(kit_id=[f"X{i:05d}" for i in range(len(kits))])
-    return replace(evidence, pairs=pd.concat([evidence.pairs, more], ignore_index=True))
-
-
-def test_pair_without_detection_never_weighs_more_than_its_sensitivity_allows(
-    town, quick_fit: Fit
-) -> None:
-    """Negative likelihood ratio (1 - .73) / .95 = .284 of Smart et al. 2023, Water Research:
-    a pair below the limit of 1 ug/L lowers the log-odds by at most 1.26.
-    """
-    floor = yes_no_weights(
-        fact("scoring.water.sensitivity").value, fact("scoring.water.specificity").value
-    )[1]
-    homes = untouched(town.evidence, town.features.index)[::20].tolist()
-    evidence = with_kits(town.evidence, [kit(home, (0.0, 1.0), (0.0, 1.0)) for home in homes])
-    table = quick_fit(evidence).score().loc[homes]
-    assert (table["weight_water"] < 0).all()
-    assert table["weight_water"].min() >= floor - 0.005
-    assert table["reason_1"].notna().all()
-
-
-def test_bottles_never_move_the_odds_beyond_their_limits(town, quick_fit: Fit) -> None:
-    """Without a false result among n homes, the 95 % limit of its share is 3/n ("rule of
-    three", from memory); studied homes and local homes together are fewer than all homes.
-    """
-    homes = untouched(town.evidence, town.features.index)[::60].tolist()
-    high = [kit(homes[0], (90.0, 90.0), (80.0, 80.0)) for _ in range(6)]
-    low = [kit(home, (0.0, 1.0), (0.0, 1.0)) for home in homes for _ in range(12)]
-    studied = fact("scoring.water.studied").value
-    limits = fact("scoring.water.weight_limits").value
-    for kits, sign in ((high, 1), (low, -1)):
-        model = quick_fit(with_kits(town.evidence, kits))
-        weight = model.score()["weight_water"]
-        most = len(town.features) + studied["not_lead_homes" if sign > 0 else "lead_homes"]
-        bound = min(np.log(most / 3.0), abs(limits["high" if sign > 0 else "low"]))
-        spoken = pd.DataFrame(kits)["parcel_id"].unique()
-        assert (sign * weight[spoken] > 0.5).all()
-        assert np.abs(weight[homes]).max() <= bound + 1e-9
-        stated = model.describe()["witnesses"]["water"]["weight_limits"]
-        assert weight.min() >= stated[0] - 5e-4
-        assert weight.max() <= stated[1] + 5e-4
-
-
-def test_repeat_kits_weigh_less_than_their_sum(town, quick_fit: Fit) -> None:
-    """Three homes alike in all but the number of equal kits: 1, 2 and 4."""
-    free = untouched(town.evidence, town.features.index)
-    features = town.features.loc[free]
-    alike = features.index[features["year_built"].between(1951, 1968)][:3].tolist()
-    count = dict(zip(alike, (1, 2, 4), strict=True))
-    for first, flushed in (((9.0, 9.0), (3.0, 3.0)), ((0.0, 1.0), (0.0, 1.0))):
-        kits = [kit(home, first, flushed) for home, k in count.items() for _ in range(k)]
-        weight = quick_fit(with_kits(town.evidence, kits)).score()["weight_water"].abs()
-        single = weight[alike[0]]
-        assert single > 0.1
-        for home, k in list(count.items())[1:]:
-            assert single < weight[home] < 0.8 * k * single
-
-
-def test_kits_set_aside_say_nothing(town, quick_fit: Fit) -> None:
-    home = untouched(town.evidence, town.features.index)[0]
-    aside = kit(home, (50.0, 50.0), (50.0, 50.0)) | {"verdict": "not_usable"}
-    before = quick_fit(town.evidence).score()
-    after = quick_fit(with_kits(town.evidence, [aside])).score()
-    pd.testing.assert_frame_equal(after, before)
-
-
 # ---------------------------------------------------------------- counts of lead lines
 
 
@@ -355,6 +269,37 @@ def test_homes_with_evidence_have_reasons(town, scores: pd.DataFrame) -> None:
     assert told.all()
 
 
+def without_source(model: LineModel, silent: str, home: str) -> float:
+    """Bayes by enumeration over the states of one home, one source's words left out."""
+    said = model.sources_.testimony(teaching=False)
+    at = model.features_.index.get_loc(home)
+    none = 1 - expit(model.city_.before[at])
+    chance = np.r_[none, (1 - none) * np.exp(said.log_share[at])]
+    for name, words in said.by_source.items():
+        chance = chance * (np.exp(words[at]) if name != silent else 1.0)
+    return float(chance[1:].sum() / chance.sum())
+
+
+def test_chance_of_each_side_lies_within_that_of_the_line(town, model: LineModel, scores) -> None:
+    sides = model.sides()
+    p = scores["p_lead"].to_numpy()[:, None]
+    assert (sides.to_numpy() <= p + 1e-12).all()
+    assert (sides.sum(axis=1) >= scores["p_lead"] - 1e-12).all()
+    checks = town.evidence.checks.query("side == 'utility' and why != 'suspected'")
+    for material, sign in (("lead", 1), ("copper", -1)):
+        seen = checks.loc[checks["material"] == material, "parcel_id"].unique()
+        known = sides.loc[seen, "p_utility"]
+        assert (sign * (known - 0.5) > 0.4).all()
+
+
+def test_options_that_mean_nothing_are_refused_together(town) -> None:
+    wrong = LineModel(prior="tree", target="galvanised", rounds=0, folds=1, draws=0, block_m=0)
+    with pytest.raises(ArgumentError) as caught:
+        wrong.fit(town.features, town.graph, town.evidence)
+    for name in ("prior", "target", "rounds", "folds", "draws", "block_m"):
+        assert name in str(caught.value)
+
+
 def test_explanation_agrees_with_the_scores(town, model: LineModel, scores: pd.DataFrame) -> None:
     homes = [
         town.evidence.checks["parcel_id"].iloc[0],
@@ -370,9 +315,26 @@ def test_explanation_agrees_with_the_scores(town, model: LineModel, scores: pd.D
         assert sum(why.weights.values()) == pytest.approx(log_odds(why.p_lead), abs=1e-9)
         said = [row[f"reason_{j}"] for j in (1, 2, 3) if pd.notna(row[f"reason_{j}"])]
         assert list(why.sentences[: len(said)]) == said
-        assert why.counterfactual
+        spoken = [source for source in SOURCE_OF.values() if why.weights[source]]
+        silent = {name: without_source(model, name, home) for name in spoken}
+        if silent:
+            most = max(silent, key=lambda name: abs(silent[name] - why.p_lead))
+            assert f"without the {most}" in why.counterfactual
+            assert f"{silent[most]:.0%} instead of {why.p_lead:.0%}" in why.counterfactual
     with pytest.raises(ArgumentError, match="nowhere"):
         model.explain("nowhere")
+
+
+def test_a_year_that_nobody_else_lacks_is_beyond_data(town, quick_fit: Fit) -> None:
+    features = town.features.copy()
+    silent = features.index[features["year_built"].isna()]
+    lines = town.evidence.lines.query("parcel_id not in @silent")
+    checks = town.evidence.checks.query("parcel_id not in @silent")
+    pairs = town.evidence.pairs.query("parcel_id not in @silent")
+    answers = town.evidence.answers.query("parcel_id not in @silent")
+    table = quick_fit(Evidence(lines, checks, pairs, answers), features=features).score()
+    assert len(silent) > 20
+    assert table.loc[silent, "beyond_data"].all()
 
 
 def test_home_unlike_all_others_is_beyond_data(town, quick_fit: Fit) -> None:

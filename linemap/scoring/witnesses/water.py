@@ -78,21 +78,22 @@ class WaterWitness:
     @staticmethod
     def _trust(kits: pd.DataFrame, verdict: np.ndarray) -> np.ndarray:
         """Return how far each kit counts, 0 to 1: by its verdict and its flushing time."""
-        trust = np.where(
-            verdict == "usable_with_doubt", float(fact("scoring.water.doubt").value), 1
-        )
         window = fact("scoring.water.flush_window").value
         flush = kits["flush_min"].to_numpy(dtype=float)
         outside = (flush < window["from"]) | (flush > window["to"])
-        return trust * np.where(outside, float(fact("scoring.water.doubt").value), 1.0)
+        doubted = outside | (verdict == "usable_with_doubt")
+        return np.where(doubted, float(fact("scoring.water.doubt").value), 1.0)
 
     def _share_home_effect(self) -> None:
-        """Lower the trust of repeat kits: k kits of one home are worth k / (1 + (k - 1) r)."""
+        """Lower the trust of repeat kits: k kits of one home are worth k / (1 + (k - 1) r).
+
+        k counts a doubted kit as the part of a kit that it is trusted as.
+        """
         within = np.log(float(fact("scoring.water.within_home_gsd").value))
         between = np.log(float(fact("scoring.water.between_home_gsd").value))
         alike = 1.0 - min(within**2 / between**2, 1.0)
-        kits = np.bincount(self.row, minlength=self.n_homes)[self.row]
-        self.trust = self.trust / (1.0 + (kits - 1) * alike)
+        kits = np.bincount(self.row, weights=self.trust, minlength=self.n_homes)[self.row]
+        self.trust = self.trust / (1.0 + np.maximum(kits - 1.0, 0.0) * alike)
 
     def _likelihood(self, table: np.ndarray) -> np.ndarray:
         """Return the likelihood of each kit under each solder era's table, (n_kits, 2)."""
@@ -163,6 +164,8 @@ class WaterWitness:
             floor = float(self.limits["none_seen"])
             ratio = np.where(self.none_seen, np.maximum(ratio, floor), ratio) * self.trust
             home = np.bincount(self.row, weights=ratio, minlength=self.n_homes)
+            seen = np.bincount(self.row, weights=~self.none_seen, minlength=self.n_homes)
+            home = np.where(seen == 0, np.maximum(home, floor), home)  # however many kits
             home = np.clip(home, *self.caps())
             out[:, self.lead_state == 1] = home[:, None]
         return out
