@@ -100,7 +100,14 @@ def homes_table(
     parcels, scores = city.parcels, scored.scores
     homes = scores[["area_id", "inventory_class", "basis", "p_lead", "p_low", "p_high"]].copy()
     homes["beyond_data"] = scores["beyond_data"]
-    known = ("street_segment", "owner_occupied", "land_use", "dwelling_units", "pregnant")
+    known = (
+        "street_segment",
+        "address",
+        "owner_occupied",
+        "land_use",
+        "dwelling_units",
+        "pregnant",
+    )
     names = list(dict.fromkeys([*known, *settings.parcel_columns()]))
     homes[names] = pd.DataFrame(parcels).reindex(columns=names)
     homes["x"], homes["y"] = scored.features["x"], scored.features["y"]

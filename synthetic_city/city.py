@@ -9,6 +9,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
+from synthetic_city.addresses import addresses
 from synthetic_city.buildings import put_up_buildings
 from synthetic_city.checks import first_checks
 from synthetic_city.codes import coded, keyed
@@ -233,6 +234,9 @@ def _parcels(
             "line_diameter_in": homes["line_diameter_in"].to_numpy(),
             "main_year": homes["main_year_known"].to_numpy(),
             "street_segment": [f"S{i + 1:05d}" for i in homes["street_segment"].to_numpy()],
+            "address": addresses(
+                *(lots[name].to_numpy() for name in ("street", "stretch", "x", "y"))
+            ),
         },
         index=key,
     )

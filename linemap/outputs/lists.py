@@ -28,6 +28,7 @@ _ROWS_AT_ONCE = 50_000
 EXTRA_MEANINGS = {
     "name": "name of the planning area",
     "street_segment": "stretch of street, for walking routes",
+    "address": "postal address",
     "p_low": "lower end of the 90% interval of p_lead [share]",
     "p_high": "upper end of the 90% interval of p_lead [share]",
     "p_return_low": "lower end of the 90% interval of p_return [share]",
@@ -210,7 +211,8 @@ def write_route_sheets(kits: pd.DataFrame, path: Path, *, city: str, as_of: date
     Parameters
     ----------
     kits : DataFrame
-        By the ``kit_list`` contract with ``street_segment`` and, if known, ``name`` of the area.
+        By the ``kit_list`` contract with ``street_segment`` and, if known, ``address`` and
+        ``name`` of the area.
     path : Path
     city : str
     as_of : date
@@ -224,7 +226,9 @@ def write_route_sheets(kits: pd.DataFrame, path: Path, *, city: str, as_of: date
     table["arm"] = [ARM_WORDS.get(arm, arm) for arm in table["arm"].astype(str)]
     best = table.groupby("area")["rank"].transform("min")
     table = table.assign(best=best).sort_values(["best", "area", "stretch", "rank"])
-    homes = table[["area", "stretch", "rank", "parcel_id", "arm", "why"]].to_dict("records")
+    table["address"] = table["address"].fillna("") if "address" in table else ""
+    shown = ["area", "stretch", "rank", "parcel_id", "address", "arm", "why"]
+    homes = table[shown].to_dict("records")
     groups = [
         (area, [(stretch, list(part)) for stretch, part in groupby(block, itemgetter("stretch"))])
         for area, block in groupby(homes, itemgetter("area"))

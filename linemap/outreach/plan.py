@@ -35,6 +35,7 @@ MORE_COLUMNS = (
     *PARTS,
     "name",
     "street_segment",
+    "address",
     "site_kind",
     "week",
 )

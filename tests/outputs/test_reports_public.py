@@ -90,6 +90,16 @@ def test_no_key_of_a_home_or_kit(public, inputs):
         assert keys & words_of(text) == set(), name
 
 
+def test_addresses_stand_on_the_lists_and_nowhere_in_public(public, staff, inputs, sample_run):
+    addresses = inputs["parcels"]["address"]
+    kits = pd.read_csv(sample_run / "lists/kits.csv")
+    assert kits["address"].tolist() == addresses.loc[kits["parcel_id"]].tolist()
+    routes = (sample_run / "lists/routes.html").read_text(encoding="utf-8")
+    assert all(address in routes for address in kits["address"])
+    for name, text in public.items():
+        assert not any(address in text for address in addresses), name
+
+
 def test_no_column_of_the_staff(public):
     columns = {name for table in STAFF_TABLES for name in contract(table) if "_" in name}
     columns |= set(STAFF_LIST_COLUMNS)
