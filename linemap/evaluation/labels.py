@@ -21,21 +21,30 @@ def check_labels(checks: pd.DataFrame, parcel_ids: pd.Index) -> pd.DataFrame:
     -------
     DataFrame
         Indexed by ``parcel_ids``: ``checked`` (bool), ``label`` (1 lead on any side, 0 none
-        seen, NaN not checked), ``sides_seen`` (0, 1, 2), ``why`` and ``checked_on`` of the
-        earliest look, since that one decides how the home came to be known.
+        seen, NaN not checked), ``sides_seen`` (0, 1, 2), ``why`` of the earliest look, since
+        that one decides how the home came to be known, and ``checked_on`` of the latest, on
+        which the label rests.
+
+    Notes
+    -----
+    The latest look at each side holds, as it does for the scores; of two on one day the one
+    that saw lead, as in the inventory. Looks made on suspicion count only at homes with no
+    other look.
     """
-    seen = checks[checks["material"].ne("unknown")]
-    seen = seen[seen["parcel_id"].isin(parcel_ids)].sort_values(
-        ["checked_on", "side"], kind="stable"
+    seen = checks[checks["material"].ne("unknown") & checks["parcel_id"].isin(parcel_ids)]
+    suspected = seen["why"].eq("suspected").fillna(False).astype(bool)
+    others = seen.loc[~suspected, "parcel_id"]
+    seen = seen[~(suspected & seen["parcel_id"].isin(others))]
+    seen = seen.assign(lead=seen["material"].eq("lead")).sort_values(
+        ["checked_on", "lead", "side"], kind="stable", na_position="first"
     )
-    lead = seen["material"].eq("lead").groupby(seen["parcel_id"]).any()
-    groups = seen.groupby("parcel_id")
+    latest = seen.drop_duplicates(["parcel_id", "side"], keep="last").groupby("parcel_id")
     table = pd.DataFrame(
         {
-            "label": lead.astype(float),
-            "sides_seen": groups["side"].nunique(),
-            "why": groups["why"].first().astype(object),
-            "checked_on": groups["checked_on"].first(),
+            "label": latest["lead"].any().astype(float),
+            "sides_seen": latest["side"].nunique(),
+            "why": seen.groupby("parcel_id")["why"].first().astype(object),
+            "checked_on": latest["checked_on"].last(),
         }
     ).reindex(parcel_ids)
     table.insert(0, "checked", table["label"].notna())

@@ -35,11 +35,44 @@ def test_a_home_counts_once_and_lead_on_any_side_is_lead():
     assert labels.loc["A", "sides_seen"] == 2
     # the earliest look decides how the home came to be known
     assert labels.loc["A", "why"] == "main_work"
-    assert labels.loc["A", "checked_on"] == pd.Timestamp("2021-03-01")
+    # and the latest is the one the label rests on
+    assert labels.loc["A", "checked_on"] == pd.Timestamp("2023-03-01")
     assert labels.loc["B", ["label", "sides_seen"]].tolist() == [0, 1]
     # an unknown material says nothing
     assert not labels.loc["C", "checked"]
     assert np.isnan(labels.loc["D", "label"])
+
+
+def test_the_latest_look_at_each_side_holds():
+    labels = check_labels(
+        _checks(
+            ("A", "utility", "2020-03-01", "lead", "main_work"),
+            ("A", "customer", "2020-03-01", "lead", "main_work"),
+            ("A", "utility", "2024-03-01", "copper", "request"),
+            ("A", "customer", "2024-03-01", "copper", "request"),
+            ("B", "utility", "2020-03-01", "lead", "random"),
+            ("B", "customer", "2024-03-01", "copper", "request"),
+        ),
+        HOMES,
+    )
+    assert labels.loc["A", ["label", "sides_seen"]].tolist() == [0, 2]
+    assert labels.loc["A", "checked_on"] == pd.Timestamp("2024-03-01")
+    # a side that nobody looked at again is as it was
+    assert labels.loc["B", "label"] == 1
+
+
+def test_a_look_on_suspicion_counts_only_where_there_is_no_other():
+    labels = check_labels(
+        _checks(
+            ("A", "utility", "2020-03-01", "copper", "random"),
+            ("A", "utility", "2024-03-01", "lead", "suspected"),
+            ("B", "utility", "2024-03-01", "lead", "suspected"),
+        ),
+        HOMES,
+    )
+    assert labels.loc["A", ["label", "why"]].tolist() == [0, "random"]
+    assert labels.loc["A", "checked_on"] == pd.Timestamp("2020-03-01")
+    assert labels.loc["B", ["label", "why"]].tolist() == [1, "suspected"]
 
 
 def test_records_say_lead_none_or_nothing():
