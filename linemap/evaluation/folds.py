@@ -112,6 +112,7 @@ def random_folds(checked: pd.DataFrame, *, folds: int, rng: np.random.Generator)
     checked : DataFrame
         Checked homes indexed by ``parcel_id`` with ``x``, ``y`` [m] and ``judged`` (bool).
     folds : int
+        At most as many as spots are made.
     rng : numpy.random.Generator
 
     Returns
@@ -119,6 +120,7 @@ def random_folds(checked: pd.DataFrame, *, folds: int, rng: np.random.Generator)
     Protocol
     """
     _, spot = np.unique(np.round(checked[["x", "y"]].to_numpy()), axis=0, return_inverse=True)
+    folds = min(folds, int(spot.max()) + 1)
     fold = balanced_folds(spot.ravel().astype(np.int64), folds, rng)
     return Protocol(
         "random",
@@ -222,6 +224,7 @@ def matched_folds(
     asked : DataFrame
         Homes that the scores are for, with ``x``, ``y`` [m].
     folds : int
+        At most as many as homes are made.
     rng : numpy.random.Generator
 
     Returns
@@ -239,6 +242,7 @@ def matched_folds(
     ----------
     Linnenbrink et al. 2024, Geosci. Model Dev. 17, 5897-5912.
     """
+    folds = min(folds, len(checked))
     xy = checked[["x", "y"]].to_numpy(float)
     goal_xy = asked[["x", "y"]].to_numpy(float)
     if len(goal_xy) > 5000:

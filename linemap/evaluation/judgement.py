@@ -85,7 +85,7 @@ def evaluate(
     block_m : float
         Smallest block edge [m]; raised to the estimated spatial range.
     folds : int
-        Folds of each protocol.
+        Folds of each protocol, two or more; never more than homes.
     bootstrap : int
         Resamples of blocks for the intervals.
     seed : int
@@ -112,7 +112,7 @@ def evaluate(
     Raises
     ------
     ArgumentError
-        If the frame, the protocols or a returned score break their contract.
+        If the frame, the protocols, the folds or a returned score break their contract.
 
     Notes
     -----
@@ -124,6 +124,8 @@ def evaluate(
         raise ArgumentError(
             f"no protocol is named {unknown[0]!r}; there are {', '.join(PROTOCOLS)}"
         )
+    if folds < 2:
+        raise ArgumentError(f"{folds} folds hide nothing from the rest; set folds to 2 or more")
     data = prepare(frame, labels)
     inside = np.ones(len(data), dtype=bool) if sample is None else data.index.isin(sample)
     judged = data[data["judged"] & inside]

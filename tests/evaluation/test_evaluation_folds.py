@@ -78,6 +78,16 @@ def test_every_protocol_says_that_records_are_evidence_and_never_labels(checked,
         assert "never used as the label" in protocol.text
 
 
+def test_there_are_never_more_folds_than_homes(checked, asked):
+    few = checked.iloc[:22].assign(judged=True)
+    for protocol in (
+        random_folds(few, folds=25, rng=np.random.default_rng(1)),
+        matched_folds(few, asked, folds=25, rng=np.random.default_rng(1)),
+    ):
+        assert protocol.facts["folds"] == 22
+        assert (_fold_of(protocol, few.index) >= 0).all()
+
+
 def test_homes_at_one_spot_are_hidden_together(checked):
     twin = checked.copy()
     twin.index = twin.index + "b"

@@ -141,3 +141,21 @@ def test_a_score_that_breaks_the_contract_is_refused(town, frame, change, messag
 def test_an_unknown_protocol_is_named(town, frame, honest_model):
     with pytest.raises(ArgumentError, match="'blcoks'"):
         evaluate(frame, honest_model(town), seed=1, protocols=["blcoks"])
+
+
+@pytest.mark.parametrize("folds", [0, 1])
+def test_fewer_than_two_folds_are_refused(town, frame, honest_model, folds):
+    with pytest.raises(ArgumentError, match="set folds to 2 or more"):
+        evaluate(frame, honest_model(town), seed=1, folds=folds)
+
+
+def test_few_checks_and_many_folds_are_judged(town, frame, honest_model):
+    few = frame.copy()
+    told = few.index[few["checked"] & few["why"].ne("suspected")]
+    lead = few.loc[told, "label"].eq(1)
+    kept = told[lead][:11].append(told[~lead][:11])
+    few["checked"] = few.index.isin(kept)
+    few["label"] = few["label"].where(few["checked"])
+    result = evaluate(few, honest_model(town), seed=1, bootstrap=20, folds=25,
+                      protocols=["random", "matched"])  # fmt: skip
+    assert set(result.protocols["fits"]) == {22}
