@@ -56,13 +56,16 @@ class Scored:
 
 
 def evaluation_frame(city: City, scored: Scored) -> pd.DataFrame:
-    """Return one row per parcel with features, labels from checks, and what the record says."""
+    """Return one row per parcel: features, labels from checks, and record, bottles, answers."""
     frame = scored.features.copy()
     frame["area_id"] = city.parcels["area_id"]
     frame["median_income"] = _from_area(city, "median_income")
     usable = scored.pairs[scored.pairs["verdict"].ne("not_usable")].groupby("parcel_id")
     for name in ("first_high", "flushed_high"):
         frame[f"kit_{name}"] = usable[name].max().reindex(frame.index)
+    answers = scored.evidence.answers.groupby("parcel_id")
+    for name in ("entry_pipe", "line_replaced"):
+        frame[f"answer_{name}"] = answers[name].last().reindex(frame.index)
     frame["record_lead"] = record_labels(city.lines, frame.index)
     return frame.join(check_labels(city.checks, frame.index))
 

@@ -34,7 +34,8 @@ MEANING: dict[str, str] = {
     "decade rate": "share of lead among visible checks of the same building decade, shrunk",
     "nearest checks": f"share of lead among the {NEIGHBOURS} nearest visible checks, shrunk",
     "records as they are": "recorded lead first, then unknown, then recorded non-lead",
-    "plain boosting": "gradient-boosted trees on all features and the record, from visible checks",
+    "plain boosting": "gradient-boosted trees on all features, record, answers and bottles, from "
+    "visible checks",
 }
 """What each baseline does."""
 

@@ -21,6 +21,9 @@ SUPPORT_TAIL = 0.01
 HEAVIEST_WEIGHT = 0.98
 """Inverse propensities above this quantile are held at it."""
 
+RESIDENTS = ("kit_", "answer_")
+"""Beginnings of columns that residents filled: checks often follow them, buildings do not."""
+
 
 @dataclass(frozen=True)
 class Overlap:
@@ -29,8 +32,8 @@ class Overlap:
     Attributes
     ----------
     auc_building, auc_place : float
-        Chance that a checked home can be told from an unknown one by its features, without
-        and with its place; 0.5: alike.
+        Chance that a checked home can be told from an unknown one by its building alone, and
+        by all its features with its place; 0.5: alike.
     outside_building : float
         Share of unknown homes less likely to be checked, by building, than all but 1% of the
         checked.
@@ -113,7 +116,7 @@ def compare_checked(
         unknown = ~is_seen
     seed = int(rng.integers(2**31))
     place = features.drop(columns=["record_lead"], errors="ignore")
-    building = place.drop(columns=["x", "y"])
+    building = place[[n for n in place if n not in ("x", "y") and not n.startswith(RESIDENTS)]]
     chance_place = _chance_of_check(place.to_numpy(float)[rows], is_seen, seed)
     if building.shape[1]:
         chance_building = _chance_of_check(building.to_numpy(float)[rows], is_seen, seed)

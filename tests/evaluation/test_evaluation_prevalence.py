@@ -136,3 +136,15 @@ def test_homes_of_the_random_arm_of_a_list_do_not_count_as_a_plain_random_sample
     before, after = (_estimates(table, 4).loc["random checks"] for table in (city, more))
     assert after["checked"] == before["checked"] == 400
     assert after["share"] == before["share"]
+
+
+def test_checks_that_follow_kits_are_not_unlike_by_building(frame):
+    rng = np.random.default_rng(4)
+    data = prepare(frame, "checks")
+    luck = rng.random(len(data)) < 0.2
+    data["checked"] = data["judged"] = luck
+    data["kit_first_high"] = np.where(luck, 1.0, np.nan)
+    data["answer_entry_pipe"] = np.where(luck, "copper", None)
+    overlap = compare_checked(data, feature_matrix(data), range_m=500, rng=rng)
+    assert overlap.auc_building < 0.6
+    assert overlap.auc_place > 0.9
