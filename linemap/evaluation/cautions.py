@@ -10,6 +10,7 @@ import pandas as pd
 
 from linemap.evaluation.folds import NAMES
 from linemap.evaluation.overlap import Overlap
+from linemap.evaluation.words import WORDS, Words
 
 UNLIKE_AUC = 0.75
 OUTSIDE_SHARE = 0.05
@@ -59,6 +60,7 @@ def label_cautions(frame: pd.DataFrame, labels: str) -> list[Caution]:
     """
     judged = frame["judged"].to_numpy(dtype=bool)
     n, lead = int(judged.sum()), int(frame.loc[judged, "label"].sum())
+    words = WORDS[labels]
     out = []
     if labels == "records":
         out.append(
@@ -73,16 +75,16 @@ def label_cautions(frame: pd.DataFrame, labels: str) -> list[Caution]:
         out.append(
             Caution(
                 "one_sided_labels",
-                f"{max(lead, n - lead):,} of {n:,} checks found {kind}. A model can look right by "
-                "always saying so; the ranking is judged on very few homes of the other kind.",
+                f"{max(lead, n - lead):,} of {n:,} {words.say} {kind}. A model can look right "
+                "by always saying so; the ranking is judged on very few homes of the other kind.",
             )
         )
     if n and min(lead, n - lead) < FEWEST_OF_A_KIND:
         out.append(
             Caution(
                 "few_of_a_kind",
-                f"Only {lead:,} checks with lead and {n - lead:,} without: the intervals are wide "
-                "and differences between methods may be luck.",
+                f"Only {lead:,} {words.many} with lead and {n - lead:,} without: the intervals "
+                "are wide and differences between methods may be luck.",
             )
         )
     if labels == "records":
@@ -135,16 +137,16 @@ def label_cautions(frame: pd.DataFrame, labels: str) -> list[Caution]:
     return out
 
 
-def overlap_cautions(overlap: Overlap) -> list[Caution]:
-    """Warn where the homes in question are unlike the checked ones."""
+def overlap_cautions(overlap: Overlap, words: Words) -> list[Caution]:
+    """Warn where the homes in question are unlike those with a label."""
     out = []
     if overlap.auc_building > UNLIKE_AUC:
         out.append(
             Caution(
                 "unlike_buildings",
-                "Checked homes can be told from unknown ones by their building alone (right in "
-                f"{overlap.auc_building:.0%} of pairs; 50% would be alike): figures on checks may "
-                "not hold for the unknown homes.",
+                f"{words.homes.capitalize()} homes can be told from unknown ones by their building "
+                f"alone (right in {overlap.auc_building:.0%} of pairs; 50% would be alike): "
+                f"figures on {words.many} may not hold for the unknown homes.",
             )
         )
     if overlap.outside_building > OUTSIDE_SHARE:
@@ -152,29 +154,30 @@ def overlap_cautions(overlap: Overlap) -> list[Caution]:
             Caution(
                 "outside_support",
                 f"{overlap.outside_building:.0%} of the unknown homes are of a kind that was "
-                "hardly ever checked. Their scores rest on other kinds of homes.",
+                f"hardly ever {words.homes}. Their scores rest on other kinds of homes.",
             )
         )
     if overlap.far_share > FAR_SHARE:
         out.append(
             Caution(
                 "far_from_checks",
-                f"{overlap.far_share:.0%} of the unknown homes have no check within the range "
-                "over which neighbours resemble each other "
+                f"{overlap.far_share:.0%} of the unknown homes have no {words.one} within the "
+                "range over which neighbours resemble each other "
                 f"(median distance {overlap.median_distance_m:,.0f} m).",
             )
         )
     return out
 
 
-def leak_cautions(runs: dict[str, pd.DataFrame]) -> list[Caution]:
-    """Look for signs that hidden checks were not hidden.
+def leak_cautions(runs: dict[str, pd.DataFrame], words: Words) -> list[Caution]:
+    """Look for signs that hidden labels were not hidden.
 
     Parameters
     ----------
     runs : dict of str to DataFrame
         Predictions by protocol: ``label``, ``linemap`` (hidden) and ``visible`` (mean over the
-        fits in which the home's check was not hidden; NaN where there was none).
+        fits in which the home's label was not hidden; NaN where there was none).
+    words : Words
 
     Returns
     -------
@@ -193,9 +196,9 @@ def leak_cautions(runs: dict[str, pd.DataFrame]) -> list[Caution]:
                 "hiding_changes_nothing",
                 Caution(
                     "hiding_changes_nothing",
-                    f"{name}: hiding checks changed no score at all. Either the scores do not "
-                    "use checks, or hidden checks are not hidden: then every figure here is "
-                    "false.",
+                    f"{name}: hiding {words.many} changed no score at all. Either the scores do "
+                    f"not use {words.many}, or hidden {words.many} are not hidden: then every "
+                    "figure here is false.",
                     severe=gap < PINNED,
                 ),
             )
@@ -204,16 +207,16 @@ def leak_cautions(runs: dict[str, pd.DataFrame]) -> list[Caution]:
                 "answer_known",
                 Caution(
                     "answer_known",
-                    f"{name}: scores of hidden homes are within {gap:.3f} of what the checks "
-                    "found. No evidence on a buried line is that good: the answer is leaking "
-                    "into the scores.",
+                    f"{name}: scores of hidden homes are within {gap:.3f} of what the "
+                    f"{words.say}. No evidence on a buried line is that good: the answer is "
+                    "leaking into the scores.",
                     severe=True,
                 ),
             )
     return list(found.values())
 
 
-def too_good_cautions(measures: pd.DataFrame) -> list[Caution]:
+def too_good_cautions(measures: pd.DataFrame, words: Words) -> list[Caution]:
     """Warn where any method, ours or a baseline, ranks better than evidence can."""
     rows = measures[(measures["measure"] == "auc") & (measures["value"] >= TOO_GOOD_AUC)]
     rows = rows[np.minimum(rows["lead"], rows["rows"] - rows["lead"]) >= 20]
@@ -222,7 +225,7 @@ def too_good_cautions(measures: pd.DataFrame) -> list[Caution]:
             "too_good",
             f"{row['method']} ranks almost perfectly, {NAMES[row['protocol']]} "
             f"(chance {row['value']:.3f} that lead stands above non-lead). "
-            "Look for a column that was filled in from the checks.",
+            f"Look for a column that was filled in from the {words.many}.",
             severe=True,
         )
         for row in rows.to_dict("records")
@@ -230,7 +233,7 @@ def too_good_cautions(measures: pd.DataFrame) -> list[Caution]:
 
 
 def protocol_cautions(
-    measures: pd.DataFrame, facts: dict[str, dict[str, Any]], wanted_m: float
+    measures: pd.DataFrame, facts: dict[str, dict[str, Any]], wanted_m: float, words: Words
 ) -> list[Caution]:
     """Warn about blocks that are too small or too few, and about flattering random folds."""
     out = []
@@ -249,7 +252,8 @@ def protocol_cautions(
         out.append(
             Caution(
                 "few_blocks",
-                f"Only {blocks} blocks hold checks: intervals by block are themselves uncertain.",
+                f"Only {blocks} blocks hold {words.many}: intervals by block are themselves "
+                "uncertain.",
             )
         )
     ours = measures[measures["method"] == "linemap"]
@@ -270,9 +274,9 @@ def protocol_cautions(
         out.append(
             Caution(
                 "random_flatters",
-                f"Lead is ranked above non-lead with a chance of {by['random']:.2f} where checks "
-                f"were hidden at random, {by['blocks']:.2f} where they were hidden by place: quote "
-                "the second for streets without checks.",
+                f"Lead is ranked above non-lead with a chance of {by['random']:.2f} where "
+                f"{words.many} were hidden at random, {by['blocks']:.2f} where they were hidden by "
+                f"place: quote the second for streets without {words.many}.",
             )
         )
     return out

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from scipy.stats import wasserstein_distance
 
 from linemap.evaluation.space import block_numbers, nearest_distance
+from linemap.evaluation.words import CHECKS, Words
 from linemap.published import fact
 
 IntArray = NDArray[np.int64]
@@ -24,16 +25,11 @@ IntArray = NDArray[np.int64]
 NAMES = {
     "random": "hidden at random",
     "blocks": "hidden by place",
-    "matched": "hidden far from other checks",
+    "matched": "hidden far from the others",
     "time": "forward in time",
     "audit": "random checks only",
 }
 """Protocols in words."""
-
-EVIDENCE = (
-    "The hidden homes' checks are taken out of fitting; their records, kits and answers stay "
-    "usable as evidence, and a record is never used as the label."
-)
 
 
 @dataclass(frozen=True)
@@ -104,7 +100,9 @@ def _splits(checked: pd.DataFrame, fold: IntArray) -> tuple[Split, ...]:
     )
 
 
-def random_folds(checked: pd.DataFrame, *, folds: int, rng: np.random.Generator) -> Protocol:
+def random_folds(
+    checked: pd.DataFrame, *, folds: int, rng: np.random.Generator, words: Words = CHECKS
+) -> Protocol:
     """Hide homes at random, homes at one spot together.
 
     Parameters
@@ -114,6 +112,7 @@ def random_folds(checked: pd.DataFrame, *, folds: int, rng: np.random.Generator)
     folds : int
         At most as many as spots are made.
     rng : numpy.random.Generator
+    words : Words
 
     Returns
     -------
@@ -124,8 +123,9 @@ def random_folds(checked: pd.DataFrame, *, folds: int, rng: np.random.Generator)
     fold = balanced_folds(spot.ravel().astype(np.int64), folds, rng)
     return Protocol(
         "random",
-        f"Checked homes hidden at random in {folds} folds. Next-door neighbours stay visible, so "
-        f"this flatters any model that knows the street. {EVIDENCE}",
+        f"{words.homes.capitalize()} homes hidden at random in {folds} folds. Next-door "
+        f"neighbours stay visible, so this flatters any model that knows the street. "
+        f"{words.hidden}",
         _splits(checked, fold),
         {"folds": folds},
     )
@@ -138,6 +138,7 @@ def block_folds(
     folds: int,
     rng: np.random.Generator,
     range_m: float = np.nan,
+    words: Words = CHECKS,
 ) -> Protocol:
     """Hide whole square blocks.
 
@@ -152,6 +153,7 @@ def block_folds(
     rng : numpy.random.Generator
     range_m : float
         Distance over which checked lines of one age resemble each other [m]; NaN if not known.
+    words : Words
 
     Returns
     -------
@@ -167,22 +169,24 @@ def block_folds(
     return Protocol(
         "blocks",
         f"Whole square blocks of {size_m:,.0f} m hidden in {folds} folds: what to expect where "
-        f"nobody has looked nearby. {_edge(size_m, range_m)} For comparison, neighbours' lead "
-        f"lines were alike up to {fact('evaluation.spatial_range_flint').value:,.0f} m in Flint. "
-        f"{EVIDENCE}",
+        f"no {words.one} is nearby. {_edge(size_m, range_m, words)} For comparison, neighbours' "
+        f"lead lines were alike up to {fact('evaluation.spatial_range_flint').value:,.0f} m in "
+        f"Flint. {words.hidden}",
         _splits(checked, balanced_folds(block, folds, rng)),
         {"folds": folds, "block_m": float(size_m), "blocks": int(block.max()) + 1},
     )
 
 
-def _edge(size_m: float, range_m: float) -> str:
+def _edge(size_m: float, range_m: float, words: Words) -> str:
     """Say how the edge of the blocks lies to the range over which lines are alike."""
     if np.isnan(range_m):
-        return "Over what distance checked lines of one age are alike could not be told."
+        return f"Over what distance {words.homes} lines of one age are alike could not be told."
     known = (
-        f"Lines of one age are alike up to about {range_m:,.0f} m, by the variogram of checks less "
-        "the rate of their building decade (of record entries where checks are too few)"
+        f"Lines of one age are alike up to about {range_m:,.0f} m, by the variogram of "
+        f"{words.many} less the rate of their building decade"
     )
+    if words is CHECKS:
+        known += " (of record entries where checks are too few)"
     if size_m >= range_m * 0.999:
         return f"{known}; the blocks are at least as large."
     return (
@@ -208,7 +212,12 @@ def fold_distances(xy: NDArray[np.float64], fold: IntArray) -> NDArray[np.float6
 
 
 def matched_folds(
-    checked: pd.DataFrame, asked: pd.DataFrame, *, folds: int, rng: np.random.Generator
+    checked: pd.DataFrame,
+    asked: pd.DataFrame,
+    *,
+    folds: int,
+    rng: np.random.Generator,
+    words: Words = CHECKS,
 ) -> Protocol:
     """Hide homes so that the nearest visible check is as far away as in real use.
 
@@ -226,6 +235,7 @@ def matched_folds(
     folds : int
         At most as many as homes are made.
     rng : numpy.random.Generator
+    words : Words
 
     Returns
     -------
@@ -268,9 +278,10 @@ def matched_folds(
     unit = "single homes" if size == 0 else f"blocks of about {size:,.0f} m"
     return Protocol(
         "matched",
-        f"Checked homes hidden in {folds} folds of {unit}, chosen so that the nearest visible "
-        "check is as far from a judged home as it is from the homes that the scores are for: "
-        f"what to expect in use, if the checked homes are like the others. {EVIDENCE}",
+        f"{words.homes.capitalize()} homes hidden in {folds} folds of {unit}, chosen so that the "
+        f"nearest visible {words.one} is as far from a judged home as it is from the homes that "
+        f"the scores are for: what to expect in use, if the {words.homes} homes are like the "
+        f"others. {words.hidden}",
         _splits(checked, fold),
         {
             "folds": folds,
@@ -283,7 +294,9 @@ def matched_folds(
     )
 
 
-def time_splits(checked: pd.DataFrame, *, at: tuple[float, ...] = (0.5, 0.75)) -> Protocol | None:
+def time_splits(
+    checked: pd.DataFrame, *, at: tuple[float, ...] = (0.5, 0.75), words: Words = CHECKS
+) -> Protocol | None:
     """Let earlier checks predict later ones.
 
     Parameters
@@ -292,6 +305,7 @@ def time_splits(checked: pd.DataFrame, *, at: tuple[float, ...] = (0.5, 0.75)) -
         As in :func:`random_folds`, with ``checked_on`` (date).
     at : tuple of float
         Cuts, as shares of the judged homes in order of date.
+    words : Words
 
     Returns
     -------
@@ -317,9 +331,9 @@ def time_splits(checked: pd.DataFrame, *, at: tuple[float, ...] = (0.5, 0.75)) -
     days = ", ".join(f"{cut:%Y-%m-%d}" for cut in cuts)
     return Protocol(
         "time",
-        f"Checks up to {days} predict the later ones; homes without a date are hidden and not "
-        "judged. Only checks are turned back: records, kits and answers are those of today. "
-        f"{EVIDENCE}",
+        f"{words.many.capitalize()} up to {days} predict the later ones; homes without a date "
+        f"are hidden and not judged. Only {words.many} are turned back: all other evidence is that "
+        f"of today. {words.hidden}",
         tuple(splits),
         {"cuts": days, "folds": len(splits)},
     )

@@ -44,6 +44,7 @@ from linemap.evaluation.result import Evaluation
 from linemap.evaluation.runs import FitScore, Run, Runner, Tell
 from linemap.evaluation.sample import sample_caution
 from linemap.evaluation.space import block_numbers, spatial_range
+from linemap.evaluation.words import WORDS, Words
 
 Stream = Callable[[int], np.random.Generator]
 
@@ -126,7 +127,7 @@ def evaluate(
         )
     if folds < 2:
         raise ArgumentError(f"{folds} folds hide nothing from the rest; set folds to 2 or more")
-    data = prepare(frame, labels)
+    data, words = prepare(frame, labels), WORDS[labels]
     inside = np.ones(len(data), dtype=bool) if sample is None else data.index.isin(sample)
     judged = data[data["judged"] & inside]
     lead = int(judged["label"].sum())
@@ -136,8 +137,8 @@ def evaluate(
         notes.append(sample_caution(int(inside.sum()), len(data)))
     if not enough(judged["label"]):
         reason = (
-            f"Nothing was judged: {len(judged)} usable checks ({lead} with lead) are too few; at "
-            f"least {FEWEST_JUDGED} with {FEWEST_JUDGED_OF_A_KIND} of each kind are needed."
+            f"Nothing was judged: {len(judged)} usable {words.many} ({lead} with lead) are too "
+            f"few; at least {FEWEST_JUDGED} with {FEWEST_JUDGED_OF_A_KIND} of each kind are needed."
         )
         notes.insert(0, warn.Caution("too_few_to_judge", reason, severe=True))
         return Evaluation(None, reason, labels, counts, cautions=tuple(notes))
@@ -161,7 +162,7 @@ def evaluate(
     checked = part[part["checked"]]
     runner = Runner(part, features[inside], fit_score, seed, tell)
     runs: dict[str, Run] = {}
-    for name, plan in _plans(checked, part, protocols, folds, ranges, stream).items():
+    for name, plan in _plans(checked, part, protocols, folds, ranges, stream, words).items():
         if plan is None:
             notes.append(warn.Caution(f"no_{name}", f"Too few homes for the protocol {name}."))
             continue
@@ -185,14 +186,14 @@ def evaluate(
     table = measure_table(rows)
     plain = table[table["weighting"] == "as checked"]
     facts = {name: run.protocol.facts for name, run in runs.items()}
-    notes += warn.overlap_cautions(overlap)
-    notes += warn.protocol_cautions(plain, facts, ranges["wanted_block_m"])
-    notes += warn.too_good_cautions(plain)
-    notes += warn.leak_cautions({name: run.held for name, run in runs.items()})
+    notes += warn.overlap_cautions(overlap, words)
+    notes += warn.protocol_cautions(plain, facts, ranges["wanted_block_m"], words)
+    notes += warn.too_good_cautions(plain, words)
+    notes += warn.leak_cautions({name: run.held for name, run in runs.items()}, words)
 
     result = Evaluation(
         headline=None,
-        headline_reason="No headline precision: no checks were hidden by place.",
+        headline_reason=f"No headline precision: no {words.many} were hidden by place.",
         labels=labels,
         counts=counts,
         ranges=ranges,
@@ -220,23 +221,28 @@ def _plans(
     folds: int,
     ranges: dict[str, float],
     stream: Stream,
+    words: Words,
 ) -> dict[str, Protocol | None]:
     """Return the protocols to carry out; None where there are too few homes for one."""
     plans: dict[str, Protocol | None] = {}
     if "random" in protocols:
-        plans["random"] = random_folds(checked, folds=folds, rng=stream(3))
+        plans["random"] = random_folds(checked, folds=folds, rng=stream(3), words=words)
     if {"blocks", "audit", "learning"} & set(protocols):
         size, alike = ranges["block_m"], ranges["used_m"]
-        plan = block_folds(checked, size_m=size, folds=folds, rng=stream(4), range_m=alike)
+        plan = block_folds(
+            checked, size_m=size, folds=folds, rng=stream(4), range_m=alike, words=words
+        )
         plans["blocks"] = plan if len(plan.splits) > 1 else None
     if "matched" in protocols:
         asked = data[~data["checked"] & data["record_lead"].isna()]
         asked = asked if len(asked) else data[~data["checked"]]
         plans["matched"] = (
-            matched_folds(checked, asked, folds=folds, rng=stream(5)) if len(asked) else None
+            matched_folds(checked, asked, folds=folds, rng=stream(5), words=words)
+            if len(asked)
+            else None
         )
     if "time" in protocols:
-        plans["time"] = time_splits(checked)
+        plans["time"] = time_splits(checked, words=words)
     return plans
 
 

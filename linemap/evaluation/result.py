@@ -15,6 +15,7 @@ from linemap.evaluation.folds import NAMES
 from linemap.evaluation.headline import Headline
 from linemap.evaluation.overlap import Overlap
 from linemap.evaluation.prevalence import COLUMNS as PREVALENCE_COLUMNS
+from linemap.evaluation.words import WORDS
 from linemap.printing import Spoken
 from linemap.published import fact
 
@@ -37,7 +38,7 @@ MEASURE_COLUMNS = (
 
 CAUTION = (
     "A score is a probability, not a finding: it never sets an inventory class, and a low one "
-    "never clears a home. Figures hold for homes like those that were checked."
+    "never clears a home."
 )
 
 
@@ -127,12 +128,18 @@ class Evaluation(Spoken):
         """Return what a reader must know before trusting a figure, one sentence or two each."""
         return [caution.text for caution in self.cautions]
 
+    @property
+    def caution(self) -> str:
+        """Return what every figure must be read with."""
+        return f"{CAUTION} Figures hold for homes like those that were {WORDS[self.labels].homes}."
+
     def sentences(self) -> list[str]:
         """Return the evaluation in plain sentences, the most important first."""
         counts, out = self.counts, []
         out.append(
             f"{counts['judged']:,} of {counts['homes']:,} homes are judged by, "
-            f"{counts['judged_lead']:,} of them with lead."
+            f"{counts['judged_lead']:,} of them with "
+            + ("lead." if self.labels == "checks" else "lead by the record.")
         )
         out.append(self.headline.text if self.headline else self.headline_reason)
         for protocol in dict.fromkeys(self.measures["protocol"]):
@@ -152,7 +159,7 @@ class Evaluation(Spoken):
                 f"From {row['checked']:,} random checks among {homes}: about "
                 f"{row['lead_lines_left']:,.0f} lead lines not yet found (95% interval {span})."
             )
-        return [*out, *self.warnings, CAUTION]
+        return [*out, *self.warnings, self.caution]
 
     def value(
         self, measure: str, *, protocol: str = "blocks", method: str = "linemap"
@@ -178,7 +185,7 @@ class Evaluation(Spoken):
         if self.overlap is not None:
             overlap = {k: v for k, v in vars(self.overlap).items() if k != "weights"}
         out = {
-            "caution": CAUTION,
+            "caution": self.caution,
             "headline": None if self.headline is None else self.headline.to_dict(),
             "headline_reason": self.headline_reason,
             "labels": self.labels,

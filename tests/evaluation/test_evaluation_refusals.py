@@ -80,6 +80,22 @@ def test_labels_that_are_records_are_never_called_truth(town, frame):
     assert set(np.concatenate(seen)) == set(by_record.index[by_record["label"].notna()])
 
 
+def test_no_text_calls_record_entries_checks(town, frame):
+    sided = frame.assign(label=town["record_lead"].where(town["record_lead"].ne(1), np.nan))
+    lead = town.index[town["record_lead"].eq(1)]
+    sided.loc[lead[:12], "label"] = 1
+    few = sided.assign(label=sided["label"].where(sided.index.isin(lead[:2])))
+    year = town["year_built"].fillna(1950)
+    age = 1 / (1 + np.exp((year - 1935) / 11))
+    for given in (frame.assign(label=town["record_lead"]), sided, few):
+        result = evaluate(given, lambda _: age, seed=1, bootstrap=20, folds=2, labels="records")
+        text = json.dumps(result.to_dict()) + " ".join(result.sentences())
+        for false in ("checks found", "usable checks", "never used as the label", "hecked homes"):
+            assert false not in text
+        for protocol in result.protocols["text"]:
+            assert "agreement with the record, not with the truth" in protocol
+
+
 def test_too_few_checks_judge_nothing_and_stop_nothing(town, frame, honest_model):
     bare = frame.copy()
     bare[["checked", "label"]] = [False, np.nan]
