@@ -22,6 +22,7 @@ TOO_GOOD_AUC = 0.995
 PINNED = 0.05
 FLATTERED_AUC = 0.03
 FEWEST_BLOCKS = 20
+FEWEST_RANDOM = 10
 """Limits from which a warning is given; all our choice."""
 
 
@@ -135,6 +136,27 @@ def label_cautions(frame: pd.DataFrame, labels: str) -> list[Caution]:
             )
         )
     return out
+
+
+def no_audit_caution(held: pd.DataFrame) -> Caution:
+    """Say why the checks drawn at random are not judged on their own.
+
+    Parameters
+    ----------
+    held : DataFrame
+        Homes judged by place, with ``label`` and ``why``.
+
+    Returns
+    -------
+    Caution
+    """
+    drawn = held.loc[held["why"] == "random", "label"]
+    return Caution(
+        "no_audit",
+        f"Checks drawn at random are not judged on their own: {len(drawn)} of them, "
+        f"{int(drawn.sum())} with lead, are too few. At least {FEWEST_RANDOM}, with and without "
+        "lead, are needed.",
+    )
 
 
 def overlap_cautions(overlap: Overlap, words: Words) -> list[Caution]:

@@ -174,6 +174,8 @@ def evaluate(
             )
 
     views, texts = _views(runs, protocols)
+    if labels == "checks" and "audit" in protocols and "blocks" in runs and "audit" not in views:
+        notes.append(warn.no_audit_caution(runs["blocks"].held))
     rows: list[dict[str, object]] = []
     for number, (name, held) in enumerate(views.items()):
         ways = {"as checked": np.ones(len(held))}
@@ -255,7 +257,7 @@ def _views(
     if "audit" in protocols and "blocks" in runs:
         drawn = runs["blocks"].held
         drawn = drawn[drawn["why"] == "random"]
-        if len(drawn) >= 10 and 0 < drawn["label"].mean() < 1:
+        if len(drawn) >= warn.FEWEST_RANDOM and 0 < drawn["label"].mean() < 1:
             views["audit"] = drawn
             texts["audit"] = (
                 "Only homes checked because they were drawn at random, with the scores of the "

@@ -25,6 +25,19 @@ def test_no_headline_where_checks_were_made_for_other_reasons(town, frame, hones
     assert {"few_random_checks"} <= codes(result)
 
 
+@pytest.mark.parametrize("kept", ["few", "one kind"])
+def test_random_checks_that_cannot_be_judged_alone_are_named(town, frame, honest_model, kept):
+    drawn = frame.index[frame["why"] == "random"]
+    dropped = drawn[6:] if kept == "few" else drawn[frame.loc[drawn, "label"] == 1]
+    few = frame.copy()
+    few.loc[dropped, "why"] = "main_work"
+    result = evaluate(few, honest_model(town), seed=1, bootstrap=20, folds=2, protocols=QUICK)
+    left = len(drawn) - len(dropped)
+    [text] = [caution.text for caution in result.cautions if caution.code == "no_audit"]
+    assert f"{left} of them" in text
+    assert set(result.measures["protocol"]) == {"blocks"}
+
+
 def test_unknown_reasons_are_warned_of(town, frame, honest_model):
     unsaid = frame.copy()
     unsaid.loc[unsaid["why"] == "main_work", "why"] = "unknown"
