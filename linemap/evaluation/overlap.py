@@ -116,7 +116,7 @@ def compare_checked(
         unknown = ~is_seen
     seed = int(rng.integers(2**31))
     place = features.drop(columns=["record_lead"], errors="ignore")
-    building = place[[n for n in place if n not in ("x", "y") and not n.startswith(RESIDENTS)]]
+    building = place.loc[:, ~place.columns.str.startswith(RESIDENTS)].drop(columns=["x", "y"])
     chance_place = _chance_of_check(place.to_numpy(float)[rows], is_seen, seed)
     if building.shape[1]:
         chance_building = _chance_of_check(building.to_numpy(float)[rows], is_seen, seed)
