@@ -10,9 +10,10 @@ from typing import Any
 import pandas as pd
 
 from linemap.assembly import ledger_path
-from linemap.errors import ArgumentError, RunFolderError
+from linemap.errors import ArgumentError, InputError, RunFolderError
 from linemap.followup import CHOICE_FILE, prioritize
-from linemap.intake import read_table
+from linemap.intake.reading import Dialect, load_table, warn_of
+from linemap.intake.source import open_source
 from linemap.outreach import Ledger, forecast_round, review_rounds
 from linemap.run_folder import Run
 
@@ -87,9 +88,15 @@ def close_round(
     dict
         See :meth:`linemap.outreach.Ledger.close_round`, and ``review`` of
         :func:`look_back`.
+
+    Raises
+    ------
+    ArgumentError
+        If a row or value of the returns cannot be read, or the ledger refuses; the round stays
+        open.
     """
     book = _book(run, ledger)
-    table = read_table(returns, "returns")
+    table = _read_returns(returns)
     rounds = book.rounds().set_index("round_id")
     waiting = rounds.index[rounds["closed_on"].isna()]
     closing = name or (waiting[0] if len(waiting) == 1 else None)
@@ -172,3 +179,16 @@ def look_back(run: Run, *, ledger: str | Path | None = None) -> dict[str, Any]:
 
 def _book(run: Run, ledger: str | Path | None) -> Ledger:
     return Ledger(ledger or ledger_path(run.settings))
+
+
+def _read_returns(path: str | Path) -> pd.DataFrame:
+    """Read what came back, every row of it: a closed round cannot be closed again."""
+    try:
+        loaded = load_table(open_source(path, "returns"), Dialect({}, {}))
+    except InputError as error:
+        raise ArgumentError(f"the round stays open: {error}") from error
+    lost = [problem for problem in loaded.problems if problem.effect != "note"]
+    if lost:
+        raise ArgumentError(f"the round stays open: {InputError(lost)}")
+    warn_of(loaded.problems)
+    return loaded.table.reset_index(drop=True)
