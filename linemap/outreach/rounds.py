@@ -132,8 +132,8 @@ class Ledger:
         Raises
         ------
         ArgumentError
-            If the returns have unknown words or a home twice, the round is not there or is
-            closed already, or several are open and none is named.
+            If the returns have unknown words, a home twice or no home of the list, the round is
+            not there or is closed already, or several are open and none is named.
         """
         given = entries.checked_returns(returns)
         with self._writing() as db:
@@ -144,6 +144,12 @@ class Ledger:
                     "SELECT parcel_id FROM picks WHERE round_id = ? ORDER BY place", (round_id,)
                 )
             ]
+            if not given.index.isin(listed).any():
+                raise ArgumentError(
+                    "the round stays open: no home in the returns is on this round's list; is it "
+                    "the right file? If nothing came back at all, enter one home of "
+                    f"{round_id!r} as silent."
+                )
             rows = entries.outcome_rows(listed, given)
             db.executemany(entries.insert("outcomes", 7), [(round_id, *row) for row in rows])
             db.execute(entries.insert("closings", 2), (round_id, today.isoformat()))

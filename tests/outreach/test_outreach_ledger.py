@@ -140,6 +140,19 @@ def test_returns_with_faults_are_refused_whole(opened: tuple[Ledger, KitPlan]) -
     assert ledger.rounds()["closed_on"].isna().all()
 
 
+def test_returns_of_another_city_or_none_at_all_leave_the_round_open(
+    opened: tuple[Ledger, KitPlan],
+) -> None:
+    ledger, plan = opened
+    good = _returns(plan)
+    for other in (good.assign(parcel_id=[f"X{i}" for i in range(5)]), good.head(0)):
+        with pytest.raises(ArgumentError, match=r"stays open.*is it the right file"):
+            ledger.close_round(other, today=CLOSED)
+    assert ledger.rounds()["closed_on"].isna().all()
+    nothing = pd.DataFrame({"parcel_id": plan.kits["parcel_id"].head(1), "outcome": "silent"})
+    assert ledger.close_round(nothing, today=CLOSED)["outcomes"]["silent"] == 60
+
+
 def test_review_of_all_rounds_reads_the_log(opened: tuple[Ledger, KitPlan]) -> None:
     ledger, plan = opened
     kits = plan.kits

@@ -82,10 +82,11 @@ def test_homes_off_the_list_take_their_chances_only_from_an_earlier_run(
     run: Run, tmp_path: Path
 ) -> None:
     folder = write_list(run, prioritize(run, kits=40), tmp_path / "list")
-    stranger = run.homes.index[~run.homes.index.isin(prioritize(run, kits=40).kits["parcel_id"])][0]
-    pd.DataFrame({"parcel_id": [stranger], "outcome": ["usable"], "lead_found": ["yes"]}).to_csv(
-        tmp_path / "returns.csv", index=False
-    )
+    listed = prioritize(run, kits=40).kits["parcel_id"]
+    stranger = run.homes.index[~run.homes.index.isin(listed)][0]
+    pd.DataFrame(
+        {"parcel_id": [listed[0], stranger], "outcome": "usable", "lead_found": "yes"}
+    ).to_csv(tmp_path / "returns.csv", index=False)
     for day, known in ((run.as_of, True), (date(2020, 1, 1), False)):
         ledger = tmp_path / f"{day}.sqlite"
         open_round(run, choice=folder, ledger=ledger, today=day)
