@@ -149,7 +149,8 @@ def limits_on(homes: pd.DataFrame, eligible: pd.Series, limits: OutreachSettings
             NO_CAP if limits.cap_per_area is None else limits.cap_per_area,
         ),
     ]
-    low = income_third(homes).eq("lowest")[eligible.to_numpy()]
+    third = income_third(homes)[eligible.to_numpy()]
+    low = third.eq("lowest")
     low_share = _floor_share(
         chosen["p_lead"], low, limits.floor_low_income, limits.low_income_kits_to_lead
     )
@@ -158,12 +159,16 @@ def limits_on(homes: pd.DataFrame, eligible: pd.Series, limits: OutreachSettings
         chosen["p_lead"], renters, limits.floor_renters, limits.renter_kits_to_lead
     )
     for group in limits.group:
-        require_columns(homes, (group.column,), "the table of homes")
+        if group.column == "income_third":
+            labels = third
+        else:
+            require_columns(homes, (group.column,), "the table of homes")
+            labels = chosen[group.column]
         found.append(
             limit(
                 "group",
                 f"the limits for {group.column} = {group.value}",
-                _codes(chosen[group.column].astype(str).eq(group.value)),
+                _codes(labels.astype(str).eq(group.value)),
                 _share(group.floor, kits),
                 NO_CAP if group.cap >= 1 else int(group.cap * kits),
             )

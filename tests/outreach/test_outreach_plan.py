@@ -135,6 +135,18 @@ def test_further_groups_have_floors_and_caps(make_homes: Homes) -> None:
         _plan(make_homes(), group=(more,))
 
 
+def test_thirds_of_income_can_have_floors_and_caps(make_homes: Homes) -> None:
+    homes = make_homes()
+    third = income_third(homes)
+    more = (
+        GroupLimit(column="income_third", value="middle", floor=0.5),
+        GroupLimit(column="income_third", value="highest", cap=0.1),
+    )
+    plan = _plan(homes, group=more, floor_per_area=0, site_share=0.0)
+    assert (third[_at(homes, plan).index] == "middle").sum() >= 50
+    assert (third[_at(homes, plan, audit=False).index] == "highest").sum() <= 10
+
+
 def test_sites_come_first(make_homes: Homes) -> None:
     homes = make_homes()
     homes.loc[homes["site_kind"].notna(), "p_lead"] = 0.01
