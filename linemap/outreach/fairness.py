@@ -50,6 +50,11 @@ def fairness(
     ``risk_ratio`` the expected share of lead lines in the same way. Intervals are 95 %, on the
     log scale. They treat homes as independent, so they are the narrowest that can be claimed.
 
+    A group that was never tested has the ratio 0 (infinite if only it was tested): the other
+    limit comes from adding a half to each count. A group without a kit has ``kits_to_lead`` 0,
+    up to the most by the rule of three. Figures are missing only where nothing can be compared:
+    no home on one side, nobody tested, no kits or no lead expected.
+
     Parameters
     ----------
     homes : DataFrame
@@ -74,6 +79,11 @@ def fairness(
     .. [1] D. Katz, J. Baptista, S. P. Azen and M. C. Pike, "Obtaining confidence intervals for
        the risk ratio in cohort studies", Biometrics 34 (1978), as in scipy's
        ``relative_risk``. From memory.
+    .. [2] J. B. S. Haldane, "The estimation and significance of the logarithm of a ratio of
+       frequencies", Annals of Human Genetics 20 (1956), and F. J. Anscombe, "On estimating
+       binomial response relations", Biometrika 43 (1956), on adding a half. From memory.
+    .. [3] J. A. Hanley and A. Lippman-Hand, "If nothing goes wrong, is everything all right?",
+       JAMA 249 (1983), on the rule of three. From memory.
     """
     require_columns(homes, ("inventory_class", "p_lead"), "the table of homes")
     names = [group] if isinstance(group, str) else list(group)
@@ -104,6 +114,9 @@ def _row(homes: pd.DataFrame, plan: KitPlan, inside: pd.Series) -> dict[str, flo
         (1 - share_of_lead) ** 2 * (spread**2 + other_spread**2) + _ratio(1 - share_of_kits, kits)
     )
     even = _ratio(share_of_kits, share_of_lead)
+    even_low, even_high = even * np.exp(np.array([-_Z95, _Z95]) * spread_of_shares)
+    if kits == 0 and all_kits > 0:
+        even_low, even_high = even, _ratio(min(3 / all_kits, 1.0), share_of_lead)
     tested = column_or(homes, "tested", False).astype(bool)
     testing = _testing_ratio(tested, inside)
     risk, risk_spread = _lead(p[inside])
@@ -117,8 +130,8 @@ def _row(homes: pd.DataFrame, plan: KitPlan, inside: pd.Series) -> dict[str, flo
         "kits": kits,
         "share_of_kits": share_of_kits,
         "kits_to_lead": even,
-        "kits_to_lead_low": even * np.exp(-_Z95 * spread_of_shares),
-        "kits_to_lead_high": even * np.exp(_Z95 * spread_of_shares),
+        "kits_to_lead_low": float(even_low),
+        "kits_to_lead_high": float(even_high),
         "tested": int(tested[inside].sum()),
         "tested_share": _ratio(tested[inside].sum(), inside.sum()),
         "testing_ratio": testing[0],
@@ -138,12 +151,19 @@ def _lead(p: pd.Series) -> tuple[float, float]:
 
 
 def _testing_ratio(tested: pd.Series, inside: pd.Series) -> tuple[float, float, float]:
-    counts = (tested[inside].sum(), inside.sum(), tested[~inside].sum(), (~inside).sum())
-    if min(counts) == 0:
+    """Return the ratio of the shares tested, inside over outside, with its limits."""
+    here, homes = int(tested[inside].sum()), int(inside.sum())
+    there, others = int(tested[~inside].sum()), int((~inside).sum())
+    if min(homes, others) == 0 or here + there == 0:
         return np.nan, np.nan, np.nan
-    answer = relative_risk(*(int(count) for count in counts))
-    interval = answer.confidence_interval(0.95)
-    return float(answer.relative_risk), float(interval.low), float(interval.high)
+    if here and there:
+        answer = relative_risk(here, homes, there, others)
+        interval = answer.confidence_interval(0.95)
+        return float(answer.relative_risk), float(interval.low), float(interval.high)
+    rates = (here + 0.5) / (homes + 1), (there + 0.5) / (others + 1)
+    spread = np.sqrt(1 / (here + 0.5) - 1 / (homes + 1) + 1 / (there + 0.5) - 1 / (others + 1))
+    low, high = rates[0] / rates[1] * np.exp(np.array([-_Z95, _Z95]) * spread)
+    return (np.inf, float(low), np.inf) if here else (0.0, 0.0, float(high))
 
 
 def _ratio(part: float, whole: float) -> float:

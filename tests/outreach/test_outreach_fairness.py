@@ -96,3 +96,32 @@ def test_interval_of_the_share_covers_even_treatment(make_homes: Homes) -> None:
         table = fairness(homes, replace(plan, kits=random_kits), "owner_occupied")
         covered += ((table["kits_to_lead_low"] <= 1) & (table["kits_to_lead_high"] >= 1)).tolist()
     assert np.mean(covered) > 0.93
+
+
+def test_a_group_never_tested_shows_as_such(make_homes: Homes) -> None:
+    homes = make_homes()
+    renters = homes["owner_occupied"] == "no"
+    homes["owner_occupied"] = np.where(renters, "no", "yes")
+    homes.loc[renters, "tested"] = False
+    table = fairness(homes, _plan(homes), "owner_occupied").set_index("group")
+    none, only = table.loc["no"], table.loc["yes"]
+    assert none["testing_ratio"] == none["testing_ratio_low"] == 0
+    assert 0 < none["testing_ratio_high"] < 0.5
+    assert only["testing_ratio"] == only["testing_ratio_high"] == np.inf
+    assert only["testing_ratio_low"] == pytest.approx(1 / none["testing_ratio_high"])
+    n, m, c = renters.sum() + 1, (~renters).sum() + 1, homes["tested"].sum() + 0.5
+    spread = np.sqrt(1 / 0.5 - 1 / n + 1 / c - 1 / m)
+    by_hand = 0.5 / n / (c / m) * np.exp(1.959964 * spread)
+    assert none["testing_ratio_high"] == pytest.approx(by_hand)
+    homes["owner_occupied"] = "yes"
+    assert fairness(homes, _plan(homes), "owner_occupied")["testing_ratio"].isna().all()
+
+
+def test_a_group_without_a_kit_has_limits_by_the_rule_of_three(make_homes: Homes) -> None:
+    homes = make_homes()
+    plan = _plan(homes)
+    bare = plan.kits[homes.loc[plan.kits["parcel_id"], "owner_occupied"].to_numpy() != "no"]
+    table = fairness(homes, replace(plan, kits=bare), "owner_occupied").set_index("group")
+    none = table.loc["no"]
+    assert none["kits_to_lead"] == none["kits_to_lead_low"] == 0
+    assert none["kits_to_lead_high"] == pytest.approx(3 / len(bare) / none["share_of_lead"])
