@@ -60,13 +60,18 @@ class Ask:
     ) -> Solution:
         """Solve for the ranked and floor arms, under some of the limits, with an audit or not."""
         kept = 1 - self.settings.audit_share if audit else 1.0
+        apart = self.audit_kits if audit else 0
+        name = f"{counted(self.settings.kits, 'kit')} in all"
+        if apart:
+            name += f", {apart:,} of them for the random audit arm"
         problem = Problem(
             value=self.value,
-            budget=self.settings.kits - (self.audit_kits if audit else 0),
+            budget=self.settings.kits - apart,
             rules=[limit.rule for limit in limits if len(limit.rule.floor)],
             cost=column_or(self.homes, "cost", 1.0).to_numpy(dtype=float),
             load=self.returns if np.isfinite(self.capacity) else None,
             load_limit=self.capacity * kept,
+            budget_name=name,
             load_name=f"the laboratory's {self.settings.lab_capacity} kits a week",
             order=np.argsort(np.argsort(self.homes.index.astype(str), kind="stable")),
         )

@@ -57,8 +57,8 @@ class Problem:
         Positive; 1 for each home when left out.
     load, load_limit : array of float and float, optional
         A second budget, e.g. the returns that a laboratory can take.
-    load_name : str
-        How a message names the second budget.
+    budget_name, load_name : str
+        How a message names the two budgets; by its number where the first has no name.
     order : array of int, optional
         Rank of each home among equals; position when left out.
     """
@@ -69,6 +69,7 @@ class Problem:
     cost: Floats | None = None
     load: Floats | None = None
     load_limit: float = np.inf
+    budget_name: str = ""
     load_name: str = "the capacity of the laboratory"
     order: Ints | None = None
     costs: Floats = field(init=False)
@@ -129,7 +130,8 @@ def limit_matrix(problem: Problem) -> tuple[csr_matrix, Floats, list[str]]:
     homes = len(problem.value)
     blocks = [csr_matrix(problem.costs.reshape(1, -1))]
     right = [np.array([problem.budget])]
-    names = [f"{problem.budget:g} kits in all"]
+    plain = f"{problem.budget:g} {'kit' if problem.budget == 1 else 'kits'} in all"
+    names = [problem.budget_name or plain]
     if problem.load is not None and np.isfinite(problem.load_limit):
         blocks.append(csr_matrix(problem.load.reshape(1, -1)))
         right.append(np.array([problem.load_limit]))

@@ -215,8 +215,11 @@ def test_areas_with_nobody_left_lower_their_floor_and_say_so(make_homes: Homes) 
 
 def test_settings_that_contradict_each_other_name_themselves(make_homes: Homes) -> None:
     homes = make_homes()
-    with pytest.raises(LimitsError, match=r"27 kits in all; the floor of 6 kit"):
+    said = r"30 kits in all, 3 of them for the random audit arm; the floor of 6 kits in each area"
+    with pytest.raises(LimitsError, match=said):
         _plan(homes, kits=30, floor_per_area=6, floor_low_income=0.0)
+    with pytest.raises(LimitsError, match=r": 1 kit in all; the floor of 1 kit in each area"):
+        _plan(homes, kits=1, floor_per_area=1, audit_share=0.0)
     with pytest.raises(LimitsError, match=r"cap of 2; the floor of 60% for the lowest-inc"):
         _plan(homes, floor_low_income=0.6, cap_per_area=2, floor_per_area=0)
 
