@@ -16,6 +16,7 @@ from linemap.errors import ArgumentError
 from linemap.outreach.eligibility import UNKNOWN, column_or, reason_left_out, require_columns
 from linemap.outreach.plan import KitPlan
 from linemap.outreach.value import kit_value
+from linemap.printing import counted
 from linemap.tables import complete_table
 
 Floats = NDArray[np.float64]
@@ -63,8 +64,8 @@ def rank_areas(
         By the ``area_list`` contract, in order of rank, with ``rank_low, rank_high`` (90 %),
         ``return_rate`` (homes with a usable kit among those ever sent one), ``may_be_sent``
         (homes that may be sent a kit), ``in_reach`` (those of them where a kit is worth as much
-        as at the last home that the list chose by worth alone), ``need``,
-        ``hot_spot_z``, ``hot_spot_p`` and ``hot_spot`` (``hot``, ``cold`` or missing).
+        as at the last home that the list chose by worth alone; missing if it chose none so),
+        ``need``, ``hot_spot_z``, ``hot_spot_p`` and ``hot_spot`` (``hot``, ``cold`` or missing).
 
     Raises
     ------
@@ -126,7 +127,8 @@ def _area_figures(homes: pd.DataFrame, expected_lead: pd.DataFrame, plan: KitPla
         worth = kit_value(homes, plan.limits.value)["value"].reindex(placed.index)
         least = plan.kits.loc[plan.kits["arm"] == "ranked", "value"].min()
         out["may_be_sent"] = total(eligible.astype(float))
-        out["in_reach"] = total((eligible & worth.ge(least)).astype(float))
+        if np.isfinite(least):
+            out["in_reach"] = total((eligible & worth.ge(least)).astype(float))
     for name in ("need", "x", "y"):
         values = column_or(placed, name, np.nan).astype(float)
         out[name] = values.groupby(placed["area_id"].astype(str), sort=True).mean()
@@ -193,6 +195,11 @@ def _why(area: Any, aim: Aim) -> str:
     words = f"{first}; {area.unknown_lines:,.0f} of {area.homes:,.0f} lines unknown"
     if aim != "least_tested":
         words += f"; {area.tested_share:.1%} of homes tested"
-    if area.rank_low == area.rank_high:
-        return words
-    return f"{words}; rank between {area.rank_low:.0f} and {area.rank_high:.0f} (90% interval)"
+    if area.rank_low != area.rank_high:
+        words += f"; rank between {area.rank_low:.0f} and {area.rank_high:.0f} (90% interval)"
+    if np.isfinite(area.in_reach):
+        words += (
+            f"; {counted(area.kits_suggested, 'kit')}: at {counted(area.in_reach, 'home')} one is "
+            "worth as much as at the last home chosen by worth alone"
+        )
+    return words
