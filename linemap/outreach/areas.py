@@ -199,7 +199,7 @@ def _why(area: Any, aim: Aim) -> str:
         words += f"; rank between {area.rank_low:.0f} and {area.rank_high:.0f} (90% interval)"
     if np.isfinite(area.in_reach):
         words += (
-            f"; {counted(area.kits_suggested, 'kit')}: at {counted(area.in_reach, 'home')} one is "
-            "worth as much as at the last home chosen by worth alone"
+            f"; {counted(area.in_reach, 'home is', 'homes are')} worth a kit as much as the last "
+            "one chosen by worth alone"
         )
     return words

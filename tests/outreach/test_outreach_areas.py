@@ -145,16 +145,15 @@ def test_homes_within_reach_of_the_list_are_counted_by_area(make_homes: Homes) -
     assert (areas["in_reach"] <= areas["may_be_sent"]).all()
 
 
-def test_the_reason_says_how_many_kits_an_area_gets_and_how_many_homes_are_in_reach(
-    make_homes: Homes,
-) -> None:
+def test_the_reason_says_how_many_homes_are_in_reach(make_homes: Homes) -> None:
     homes = make_homes()
     homes.loc[homes["area_id"] == "A03", "p_lead"] *= 0.01
     limits = OutreachSettings(kits=100, floor_per_area=1, audit_share=0.0, site_share=0.0)
     plan = choose_kits(homes, limits, seed=1, today=date(2026, 5, 1))
     areas = rank_areas(homes, _expected(homes), plan).set_index("area_id")
-    end = "worth as much as at the last home chosen by worth alone"
-    assert areas.loc["A03", "why"].endswith(f"; 1 kit: at 0 homes one is {end}")
+    end = "worth a kit as much as the last one chosen by worth alone"
+    assert areas.loc["A03", "kits_suggested"] == 1
+    assert areas.loc["A03", "why"].endswith(f"; 0 homes are {end}")
     assert areas["why"].str.endswith(end).all()
     none = rank_areas(homes.drop(columns="p_return"), _expected(homes), plan)
     assert not none["why"].str.contains("chosen by worth alone").any()
