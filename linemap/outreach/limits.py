@@ -61,10 +61,18 @@ class Limit:
         group = self.rule.codes[home]
         return bool(group >= 0 and self.rule.floor[group] > 0)
 
+    def counts(self, taken: Bools) -> Ints:
+        """Return how many homes of each group a choice holds."""
+        codes = self.rule.codes[taken]
+        return np.bincount(codes[codes >= 0], minlength=len(self.rule.floor)).astype(np.int64)
+
+    def beyond(self, taken: Bools) -> int:
+        """Return how many homes of a choice stand over the caps."""
+        return int(np.maximum(self.counts(taken) - self.rule.cap, 0).sum())
+
     def binds(self, taken: Bools) -> bool:
         """Whether some group stands at its floor or at its cap in a choice."""
-        codes = self.rule.codes[taken]
-        counts = np.bincount(codes[codes >= 0], minlength=len(self.rule.floor))
+        counts = self.counts(taken)
         at_floor = (self.rule.floor > 0) & (counts <= self.rule.floor)
         return bool((at_floor | (counts >= self.rule.cap)).any())
 

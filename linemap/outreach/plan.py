@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import cached_property
@@ -18,9 +19,9 @@ from linemap.outreach.eligibility import (
     require_columns,
 )
 from linemap.outreach.forecast import forecast_round
-from linemap.outreach.limits import limits_on
+from linemap.outreach.limits import Limit, limits_on
 from linemap.outreach.prices import Ask, limit_prices, wide_groups
-from linemap.outreach.problem import Floats
+from linemap.outreach.problem import Bools, Floats
 from linemap.outreach.sending import in_sending_order, reasons_in_words
 from linemap.outreach.value import PARTS, kit_value
 from linemap.printing import Spoken, counted, rounded
@@ -255,6 +256,7 @@ def choose_kits(
         notes=(
             *(note for limit in rules for note in limit.notes),
             *_notes(ask, kits),
+            *_beyond_caps(rules, on_list),
             *([f"Chance of return: {homes.attrs['returns']}"] if "returns" in homes.attrs else []),
         ),
         limits=limits,
@@ -314,3 +316,13 @@ def _notes(ask: Ask, kits: pd.DataFrame) -> list[str]:
             why = f"the laboratory can take {ask.capacity:.0f} returned kits in the time"
         notes.append(f"{len(kits):,} of {ask.settings.kits:,} kits are used: {why}.")
     return notes
+
+
+def _beyond_caps(limits: Sequence[Limit], on_list: Bools) -> list[str]:
+    """Say where the random arm, which no cap binds, takes the list over one."""
+    return [
+        f"{limit.title[0].upper()}{limit.title[1:]}: the random audit arm is not held to caps and "
+        f"brings {counted(over, 'kit')} beyond."
+        for limit in limits
+        if (over := limit.beyond(on_list))
+    ]

@@ -147,6 +147,19 @@ def test_thirds_of_income_can_have_floors_and_caps(make_homes: Homes) -> None:
     assert (third[_at(homes, plan, audit=False).index] == "highest").sum() <= 10
 
 
+def test_caps_that_the_random_arm_breaks_are_said(make_homes: Homes) -> None:
+    homes = make_homes(1300)
+    settings = {"per_segment": 1, "floor_low_income": 0.0, "low_income_kits_to_lead": 0.0}
+    plan = _plan(homes, audit_share=0.4, **settings)
+    kits = homes["street_segment"][plan.kits["parcel_id"]].value_counts()
+    over = int((kits - 1).clip(lower=0).sum())
+    said = "The limit of 1 kit per street segment: the random audit arm is not held to caps and"
+    assert f"{said} brings {over} kits beyond." in plan.notes
+    assert over > 1
+    none = _plan(homes, audit_share=0.0, **settings)
+    assert not any("not held to caps" in note for note in none.notes)
+
+
 def test_sites_come_first(make_homes: Homes) -> None:
     homes = make_homes()
     homes.loc[homes["site_kind"].notna(), "p_lead"] = 0.01
