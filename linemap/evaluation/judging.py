@@ -18,6 +18,8 @@ from linemap.evaluation.measures import (
     RANKING,
     Measure,
     auc,
+    average_precision,
+    brier,
     log_loss,
 )
 from linemap.evaluation.result import MEASURE_COLUMNS
@@ -25,8 +27,16 @@ from linemap.evaluation.result import MEASURE_COLUMNS
 Array = NDArray[np.float64]
 METHODS = ("linemap", *BASELINES)
 
+OF_GROUPS: dict[str, Measure] = {
+    "auc": auc,
+    "average_precision": average_precision,
+    "brier": brier,
+    "log_loss": log_loss,
+}
+"""Measures stated for each group of homes."""
+
 FEWEST_OF_A_KIND = 5
-"""Homes with or without lead below which a group gets no AUC; our choice."""
+"""Homes with or without lead below which a group's ranking is not judged; our choice."""
 
 LARGEST = 4_000_000
 """Weights [draws x homes] handled at once, to bound memory."""
@@ -115,7 +125,7 @@ def group_table(
     held: pd.DataFrame, groups: pd.DataFrame, *, protocol: str, bootstrap: int,
     rng: np.random.Generator,
 ) -> pd.DataFrame:  # fmt: skip
-    """Return promised and found rates and two measures for each group of homes.
+    """Return promised and found rates and four measures for each group of homes.
 
     Parameters
     ----------
@@ -132,8 +142,8 @@ def group_table(
     -------
     DataFrame
         ``protocol``, ``kind``, ``group``, ``rows``, ``lead``, ``found`` with Wilson ends,
-        ``promised``, ``agrees`` (promised lies between the ends of found), ``auc`` and
-        ``log_loss`` with block-bootstrap ends.
+        ``promised``, ``agrees`` (promised lies between the ends of found), and the measures
+        :data:`OF_GROUPS` with block-bootstrap ends; NaN for a ranking of too few of a kind.
     """
     rows = []
     for kind in groups.columns:
@@ -149,9 +159,10 @@ def group_table(
                 "agrees": bool(low <= p.mean() <= high),
             }  # fmt: skip
             weights = np.vstack([np.ones(len(label)), block_weights(block, bootstrap, rng)])
-            for measure, of in (("auc", auc), ("log_loss", log_loss)):
+            few = min(label.sum(), (1 - label).sum()) < FEWEST_OF_A_KIND
+            for measure, of in OF_GROUPS.items():
                 value = _draws(of, label, p, weights)
-                if measure == "auc" and min(label.sum(), (1 - label).sum()) < FEWEST_OF_A_KIND:
+                if few and measure in RANKING:
                     value = np.full(len(value), np.nan)
                 row[measure] = value[0]
                 row[f"{measure}_low"], row[f"{measure}_high"] = percentiles(

@@ -45,6 +45,10 @@ def test_every_table_is_filled_and_every_estimate_has_an_interval(judged):
     assert (plain["perfect_low"] < plain["perfect_high"]).all()
     kinds = {"era", "area", "income", "record", "why"}
     assert set(result.groups["kind"]) == kinds
+    few = result.groups[["lead", "rows"]].eval("lead < 5 or rows - lead < 5")
+    measures = ["auc", "average_precision", "brier", "log_loss"]
+    assert result.groups.loc[~few, measures].notna().all(axis=None)
+    assert result.groups.loc[few, ["auc", "average_precision"]].isna().all(axis=None)
 
 
 def test_result_goes_to_json_without_nan(judged):
