@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -47,9 +48,8 @@ CAUTION = (
     "that comes back low cannot rule out a lead line, and a home left off the list is not cleared."
 )
 
-
-SMALL_GAP = 0.0005
-"""Gap to the best list that is not worth mention; our choice."""
+NO_GAP = 1e-9
+"""Gap to the best list that is nothing but rounding."""
 
 
 @dataclass(frozen=True, repr=False)
@@ -103,11 +103,6 @@ class KitPlan(Spoken):
             return [*self.notes, CAUTION]
         arms = self.kits["arm"].value_counts()
         left_out = zip(self.left_out["homes"].tolist(), self.left_out["meaning"], strict=True)
-        best = (
-            "No other list under the same limits is worth more."
-            if self.gap < SMALL_GAP
-            else f"No list under the same limits is worth over {self.gap:.1%} more than this one."
-        )
         return [
             f"{counted(len(self.kits), 'kit')}: {arms['ranked']:,} where a kit is expected to tell "
             f"most (ranked), {arms['floor']:,} that the floors ask for, {arms['audit']:,} "
@@ -115,12 +110,21 @@ class KitPlan(Spoken):
             f"Expected: {counted(round(self.expected_returns), 'usable kit')} back "
             f"{self._interval('returned')} and {rounded(self.expected_finds)} lead lines found "
             f"{self._interval('found')}.",
-            best,
+            self._nearness(),
             *self.prices["sentence"],
             *(f"{counted(n, 'home')} left out ({meaning})." for n, meaning in left_out),
             *self.notes,
             CAUTION,
         ]
+
+    def _nearness(self) -> str:
+        """Say how much more another list could be worth, rounded up."""
+        if self.gap < NO_GAP:
+            return "No other list under the same limits is worth more."
+        more = 100 * self.gap / max(1 - self.gap, NO_GAP)
+        digits = max(1, -math.floor(math.log10(more)))
+        more = math.ceil(more * 10**digits) / 10**digits
+        return f"No list under the same limits is worth over {more:.{digits}f}% more than this one."
 
     @cached_property
     def forecast(self) -> pd.DataFrame:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -326,6 +327,23 @@ def test_the_list_says_its_promise_with_intervals_and_in_plain_words(make_homes:
     assert "the floor of 1 kit in each area" in " ".join(plan.kits["why"]) + said.lower()
     for solver_talk in ("(s)", "upper bound", "0.00%", "value "):
         assert solver_talk not in said
+
+
+@pytest.mark.parametrize(
+    ("gap", "said"),
+    [
+        (0.0, "No other list under the same limits is worth more."),
+        (1e-10, "No other list under the same limits is worth more."),
+        (0.000123, "is worth over 0.02% more than this one."),
+        (0.0000041, "is worth over 0.0005% more than this one."),
+        (0.02, "is worth over 2.1% more than this one."),
+    ],
+)
+def test_the_gap_to_the_bound_is_said_and_never_too_small(
+    make_homes: Homes, gap: float, said: str
+) -> None:
+    plan = replace(_plan(make_homes(300), kits=30, floor_per_area=0), gap=gap)
+    assert sum(sentence.endswith(said) for sentence in plan.sentences()) == 1
 
 
 def test_no_home_is_said_to_have_lead_for_certain(make_homes: Homes) -> None:
