@@ -37,7 +37,16 @@ LIBRARIES = (
 )
 """Libraries whose version may change a figure."""
 
-REPEATABLE = ("scores.csv", "lists/kits.csv", "lists/areas.csv", "lists/audit.csv")
+REPEATABLE = (
+    "scores.csv",
+    "lists/kits.csv",
+    "lists/kits.xlsx",
+    "lists/kits.gpkg",
+    "lists/routes.html",
+    "lists/areas.csv",
+    "lists/audit.csv",
+    "lists/fairness.csv",
+)
 """Outputs that are byte for byte the same for the same inputs, settings, seed and versions."""
 
 
