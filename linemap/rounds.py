@@ -14,6 +14,7 @@ from linemap.errors import ArgumentError, InputError, RunFolderError
 from linemap.followup import CHOICE_FILE, prioritize
 from linemap.intake.reading import Dialect, load_table, warn_of
 from linemap.intake.source import open_source
+from linemap.outputs import defuse_formulas
 from linemap.outreach import Ledger, forecast_round, review_rounds
 from linemap.run_folder import Run
 
@@ -44,16 +45,24 @@ def open_round(
     -------
     dict
         See :meth:`linemap.outreach.Ledger.open_round`.
+
+    Raises
+    ------
+    RunFolderError
+        If the list is missing or damaged, or the run now gives another one.
     """
     made: dict[str, Any] = {"limits": {}, "rounds": []}
     if choice is not None:
-        path = Path(choice) / CHOICE_FILE
-        if not path.is_file():
-            raise RunFolderError(f"{choice} holds no list. Name the folder that was printed.")
-        made = json.loads(path.read_text(encoding="utf-8"))
+        made = _read_choice(Path(choice))
     plan = prioritize(run, rounds=made["rounds"], **made["limits"])
     if plan.kits.empty:
         raise ArgumentError(f"there is no round to open. {' '.join(plan.notes)}")
+    printed = _printed_homes(Path(choice) if choice is not None else run.folder / "lists")
+    if defuse_formulas(plan.kits[["parcel_id"]])["parcel_id"].tolist() != printed:
+        raise RunFolderError(
+            "the run has changed since this list was made; run prioritize again and open the "
+            "list that it prints."
+        )
     forecast = forecast_round(plan.kits, seed=run.settings.scoring.seed)
     return _book(run, ledger).open_round(plan, forecast, today=today or run.as_of, name=name)
 
@@ -192,3 +201,29 @@ def _read_returns(path: str | Path) -> pd.DataFrame:
         raise ArgumentError(f"the round stays open: {InputError(lost)}")
     warn_of(loaded.problems)
     return loaded.table.reset_index(drop=True)
+
+
+def _read_choice(folder: Path) -> dict[str, Any]:
+    """Return what a list was asked to do."""
+    path = folder / CHOICE_FILE
+    if not path.is_file():
+        raise RunFolderError(f"{folder} holds no list. Name the folder that was printed.")
+    try:
+        made = json.loads(path.read_text(encoding="utf-8"))
+        whole = isinstance(made["limits"], dict) and isinstance(made["rounds"], list)
+    except (OSError, ValueError, RecursionError, KeyError, TypeError):
+        whole = False
+    if not whole:
+        raise RunFolderError(f"{path} is damaged. Make the list anew with `linemap prioritize`.")
+    return made
+
+
+def _printed_homes(folder: Path) -> list[str]:
+    """Return the homes of a list in the order in which they were printed."""
+    path = folder / "kits.csv"
+    try:
+        return pd.read_csv(path, dtype=str, keep_default_na=False)["parcel_id"].tolist()
+    except (OSError, ValueError, KeyError) as error:
+        raise RunFolderError(
+            f"{path} is missing or damaged. Make the list anew with `linemap prioritize`."
+        ) from error

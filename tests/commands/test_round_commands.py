@@ -81,3 +81,26 @@ def test_returns_that_are_no_table_of_returns_leave_the_round_open(opened: Desk,
     assert "the round stays open:" in said
     assert "Traceback" not in said
     assert opened.still_open()
+
+
+def test_only_the_list_that_was_printed_is_opened(desk: Desk) -> None:
+    code, said = desk.says("prioritize", "run", "--kits", "20", "--out", "list")
+    assert code == 0, said
+    for folder, words in (("list", ("--choice", "list")), ("run/lists", ())):
+        whole = desk.listed(folder)
+        for other in (whole.iloc[::-1], whole.head(5)):
+            other.to_csv(desk.folder / folder / "kits.csv", index=False)
+            code, said = desk.says("round", "open", "run", *words)
+            assert code == 1
+            assert "the run has changed since this list was made; run prioritize again" in said
+    assert not desk.ledger.exists()
+
+
+@pytest.mark.parametrize("text", ["", "{", "[]", "{}", '{"limits": [], "rounds": []}'])
+def test_a_damaged_choice_is_said_in_one_sentence(desk: Desk, text: str) -> None:
+    (desk.folder / "list").mkdir()
+    (desk.folder / "list" / "choice.json").write_text(text)
+    code, said = desk.says("round", "open", "run", "--choice", "list")
+    assert code == 1
+    assert "choice.json is damaged. Make the list anew with `linemap prioritize`." in said
+    assert "Traceback" not in said
