@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from copy import copy
 from functools import cached_property
-from typing import Any, Literal, Protocol
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
-from scipy import sparse
 from scipy.special import expit, logit
 from threadpoolctl import threadpool_limits
 
@@ -27,7 +26,8 @@ from linemap.scoring.galvanized import (
     variance_of_either,
 )
 from linemap.scoring.information import kit_change
-from linemap.scoring.options import refuse_wrong_options
+from linemap.scoring.options import refuse_other_homes, refuse_wrong_options
+from linemap.scoring.place import Graph
 from linemap.scoring.rate_draws import rate_draws
 from linemap.scoring.reasons import all_sentences, top_reasons
 from linemap.scoring.shared import SharedCounts
@@ -39,22 +39,6 @@ PARTS = ("prior", "place", *SOURCES)
 
 MANY_HOMES = 60_000
 """Homes beyond which error rates are drawn fewer times."""
-
-
-class Graph(Protocol):
-    """What is needed of a place graph; see :class:`linemap.features.PlaceGraph`."""
-
-    @property
-    def unit(self) -> np.ndarray:
-        """Place of each home."""
-
-    @property
-    def adjacency(self) -> sparse.csr_matrix:
-        """Which places are neighbours."""
-
-    @property
-    def kind(self) -> str:
-        """What a place is: stretches of street, or squares."""
 
 
 class LineModel:
@@ -151,12 +135,7 @@ class LineModel:
             If features and graph do not describe the same parcels, or an option means nothing.
         """
         refuse_wrong_options(vars(self))
-        if len(features) != len(graph.unit):
-            raise ArgumentError(
-                f"features have {len(features)} parcels, the graph has {len(graph.unit)}."
-            )
-        if not features.index.is_unique:
-            raise ArgumentError("features must have one row for each parcel_id.")
+        refuse_other_homes(features, len(graph.unit))
         evidence = evidence.in_order()
         self.features_, self.graph_, self.evidence_ = features, graph, evidence
         kind: Target = "galvanized" if self.target == "galvanized" else "lead"

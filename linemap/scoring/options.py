@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+import pandas as pd
+
 from linemap.errors import ArgumentError
 
 NAMES = {
@@ -40,3 +42,17 @@ def refuse_wrong_options(options: dict[str, Any]) -> None:
         wrong.append(f"block_m must be a positive number of metres, not {options['block_m']!r}")
     if wrong:
         raise ArgumentError(f"{'; '.join(wrong)}.")
+
+
+def refuse_other_homes(features: pd.DataFrame, in_graph: int) -> None:
+    """Refuse features that are not one row for each home of the graph.
+
+    Raises
+    ------
+    ArgumentError
+        Saying how many each has, or that homes repeat.
+    """
+    if len(features) != in_graph:
+        raise ArgumentError(f"features have {len(features)} parcels, the graph has {in_graph}.")
+    if not features.index.is_unique:
+        raise ArgumentError("features must have one row for each parcel_id.")

@@ -19,6 +19,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Protocol
 
 import numpy as np
 from scipy import sparse
@@ -26,6 +27,22 @@ from scipy.sparse.linalg import SuperLU, splu
 
 LINK = 2.0 / 3.0
 """Weight of a link times its squared length: makes L approach the Laplacian on triangles."""
+
+
+class Graph(Protocol):
+    """What is needed of a place graph; see :class:`linemap.features.PlaceGraph`."""
+
+    @property
+    def unit(self) -> np.ndarray:
+        """Place of each home."""
+
+    @property
+    def adjacency(self) -> sparse.csr_matrix:
+        """Which places are neighbours."""
+
+    @property
+    def kind(self) -> str:
+        """What a place is: stretches of street, or squares."""
 
 
 def factorize(matrix: sparse.spmatrix) -> SuperLU:

@@ -262,7 +262,7 @@ def tiny_city(sides_differ: bool) -> tuple[pd.DataFrame, PlaceGraph, Evidence]:
     )
     seen = []
     for i in range(0, n, 7):
-        sides = (i % 2,) if lead[i].any() else (0, 1)
+        sides = (i % 2,) if sides_differ and lead[i].any() else (0, 1)
         seen += [(i, side) for side in sides]
     checks = pd.DataFrame(
         {

@@ -52,14 +52,14 @@ linemap.startStaff = async function (map, page) {
   map.on("mousemove", (event) => {
     map.getContainer().style.cursor = homesDrawn() && homeAt(event.latlng, 2) >= 0 ? "pointer" : "";
   });
-  refresh("address");
+  refresh("link");
   document.documentElement.dataset.ready = "yes";
 
   function refresh(what) {
     filters.read(state);
     if (what === "area" && filters.area >= 0)
       map.fitBounds(L.latLngBounds(areas[filters.area].rings.flat(2)));
-    if (what === "address" && state.get("home")) find(state.get("home"));
+    if (what === "link" && state.get("home")) find(state.get("home"));
     byId("least-words").textContent = filters.least
       ? `a probability of at least ${filters.percent}%`
       : "any probability";

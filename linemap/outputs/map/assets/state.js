@@ -1,8 +1,8 @@
-/* What the reader has chosen, kept in the page address so that a view can be shared. */
+/* What the reader has chosen, kept in the link of the page so that a view can be shared. */
 "use strict";
 
 linemap.State = class {
-  /* choices: name -> [default, pattern of what is allowed]; a default is left out of the address. */
+  /* choices: name -> [default, pattern of what is allowed]; a default is left out of the link. */
   constructor(map, choices) {
     this.map = map;
     this.choices = choices;
@@ -14,7 +14,7 @@ linemap.State = class {
     window.addEventListener("hashchange", () => {
       if (location.hash === this.written) return;
       this.read();
-      this.tell("address");
+      this.tell("link");
     });
   }
 
@@ -28,13 +28,13 @@ linemap.State = class {
     this.tell(name);
   }
 
-  /* Keep a choice in the address without telling anybody. */
+  /* Keep a choice in the link without telling anybody. */
   note(name, value) {
     this.chosen[name] = String(value);
     this.write();
   }
 
-  /* listener(what): the name of the choice that changed, or "address" for a pasted link. */
+  /* listener(what): the name of the choice that changed, or "link" for a pasted link. */
   onChange(listener) {
     this.listeners.push(listener);
   }
@@ -43,7 +43,7 @@ linemap.State = class {
     this.listeners.forEach((listener) => listener(what));
   }
 
-  /* Take place and choices from the address; what is not allowed there counts as not said. */
+  /* Take place and choices from the link; what is not allowed there counts as not said. */
   read() {
     const given = new URLSearchParams(location.hash.slice(1));
     for (const [name, [usual, allowed]] of Object.entries(this.choices)) {
@@ -64,7 +64,7 @@ linemap.State = class {
       if (value !== this.choices[name][0]) kept.set(name, value);
     }
     this.written = `#${kept.toString().replaceAll("%2F", "/")}`;
-    // A map inside a notebook has no address of its own.
+    // A map inside a notebook has no link of its own.
     if (location.protocol !== "about:") history.replaceState(null, "", this.written);
   }
 };
