@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import sqlite3
+from datetime import date, timedelta
 from typing import Any
 
 import pandas as pd
@@ -12,6 +13,7 @@ import pandas as pd
 from linemap.errors import ArgumentError
 from linemap.outreach.eligibility import column_or, require_columns
 from linemap.outreach.schema import LEAD_FOUND, OUTCOMES
+from linemap.printing import counted
 
 Row = tuple[Any, ...]
 
@@ -107,6 +109,38 @@ def faults(db: sqlite3.Connection) -> list[str]:
         if rows_there != sealed_rows[0]:
             found.append(f"Table {table} has {rows_there} rows for {sealed_rows[0]} entries.")
     return found
+
+
+def refuse_recent(
+    db: sqlite3.Connection, parcel_ids: pd.Series, today: date, quiet_days: int
+) -> None:
+    """Refuse homes that a round of the ledger was opened for within the quiet days.
+
+    Raises
+    ------
+    ArgumentError
+        Naming the rounds and the first homes.
+    """
+    since = (today - timedelta(days=quiet_days)).isoformat()
+    sent = pd.DataFrame(
+        db.execute(
+            "SELECT parcel_id, round_id, opened_on FROM picks JOIN rounds USING (round_id) "
+            "WHERE opened_on > ? ORDER BY number, place",
+            (since,),
+        ).fetchall(),
+        columns=["parcel_id", "round_id", "opened_on"],
+    )
+    again = sent[sent["parcel_id"].isin(parcel_ids)]
+    if len(again):
+        rounds = again[["round_id", "opened_on"]].drop_duplicates().itertuples(index=False)
+        homes = again["parcel_id"].drop_duplicates()
+        raise ArgumentError(
+            f"{counted(len(homes), 'home')} of this list, {', '.join(homes[:5])} first, had a kit "
+            f"within the {quiet_days} quiet days, by "
+            f"{', '.join(f'{name!r} of {day}' for name, day in rounds)}. Choose a new list with "
+            "`linemap prioritize`, which leaves out the homes of every round in the ledger, or "
+            "lower quiet_days."
+        )
 
 
 def checked_returns(returns: pd.DataFrame) -> pd.DataFrame:

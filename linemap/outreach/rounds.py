@@ -10,36 +10,33 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterator
-from contextlib import closing, contextmanager, suppress
 from datetime import date
-from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
-from linemap.errors import ArgumentError, RunFolderError
+from linemap.errors import ArgumentError
 from linemap.outreach import entries
+from linemap.outreach.ledger_file import LedgerFile
 from linemap.outreach.plan import KitPlan
 from linemap.outreach.report import report_round
-from linemap.outreach.schema import APPLICATION_ID, statements
-
-_WAIT_S = 30.0
 
 
-class Ledger:
+class Ledger(LedgerFile):
     """Ledger of rounds in one SQLite file; made on first use.
 
     Parameters
     ----------
     path : str or Path
         File of the ledger. Its folder must exist.
+    entries : int, optional
+        Read only the first so many entries, as an earlier run did; such a ledger is not written.
 
     Raises
     ------
     RunFolderError
-        If the file cannot be opened or written, is in use for over 30 seconds, or is
-        something else than a ledger.
+        If the file cannot be opened or written, is in use for over 30 seconds, is empty or
+        damaged, or is something else than a ledger.
 
     Examples
     --------
@@ -48,13 +45,6 @@ class Ledger:
     >>> len(ledger.rounds())
     0
     """
-
-    def __init__(self, path: str | Path) -> None:
-        self.path = Path(path)
-        with suppress(OSError):  # SQLite says what is wrong; its own files take these rights
-            self.path.touch(mode=0o600, exist_ok=True)
-        with self._writing() as db:
-            self._make(db)
 
     # ---- writing -------------------------------------------------------------------------
 
@@ -80,7 +70,8 @@ class Ledger:
         Raises
         ------
         ArgumentError
-            If the list is empty or frozen already, or the name is taken.
+            If the list is empty or frozen already, the name is taken, or homes of the list were
+            sent a kit of another round within the quiet days of the list's limits.
         """
         picks = entries.pick_rows(plan.kits)
         if not picks:
@@ -99,6 +90,7 @@ class Ledger:
             round_id = name or f"round {len(known) + 1}"
             if round_id in dict(known).values():
                 raise ArgumentError(f"there is a round {round_id!r} already. Choose another name.")
+            entries.refuse_recent(db, plan.kits["parcel_id"], today, plan.limits.quiet_days)
             db.executemany(entries.insert("picks", 8), [(round_id, *row) for row in picks])
             db.executemany(entries.insert("forecasts", 10), [(round_id, *row) for row in promise])
             db.execute(
@@ -133,7 +125,8 @@ class Ledger:
         ------
         ArgumentError
             If the returns have unknown words, a home twice or no home of the list, the round is
-            not there or is closed already, or several are open and none is named.
+            not there, is closed already or was opened later, or several are open and none is
+            named.
         """
         given = entries.checked_returns(returns)
         with self._writing() as db:
@@ -150,6 +143,7 @@ class Ledger:
                     "the right file? If nothing came back at all, enter one home of "
                     f"{round_id!r} as silent."
                 )
+            self._refuse_earlier(db, "rounds", "opened_on", round_id, today)
             rows = entries.outcome_rows(listed, given)
             db.executemany(entries.insert("outcomes", 7), [(round_id, *row) for row in rows])
             db.execute(entries.insert("closings", 2), (round_id, today.isoformat()))
@@ -171,7 +165,8 @@ class Ledger:
         Raises
         ------
         ArgumentError
-            If the words are unknown, no reason is given, or there is no such outcome.
+            If the words are unknown, no reason is given, there is no such outcome, or the round
+            was closed later.
         """
         entries.checked_returns(
             pd.DataFrame(
@@ -189,12 +184,18 @@ class Ledger:
                 raise ArgumentError(
                     f"round {round_id!r} is not closed or has no outcome for home {parcel_id!r}."
                 )
+            self._refuse_earlier(db, "closings", "closed_on", round_id, today)
             number = db.execute("SELECT count(*) FROM entries").fetchone()[0] + 1
             row = (round_id, parcel_id, today.isoformat(), outcome, lead_found, reason)
             db.execute(entries.insert("corrections", 7), (number, *row))
             entries.add_entry(db, "corrected", round_id, today.isoformat())
 
     # ---- reading -------------------------------------------------------------------------
+
+    def head(self) -> tuple[int, str]:
+        """Return the number of entries and the digest of the last, which seals all before it."""
+        last = self._read("SELECT number, digest FROM entries ORDER BY number DESC LIMIT 1")
+        return (int(last["number"][0]), str(last["digest"][0])) if len(last) else (0, "")
 
     def rounds(self) -> pd.DataFrame:
         """Return one row per round: ``round_id, opened_on, closed_on, kits, digest``."""
@@ -278,55 +279,6 @@ class Ledger:
         with self._reading() as db:
             return entries.faults(db)
 
-    # ---- the file ------------------------------------------------------------------------
-
-    def _connect(self) -> sqlite3.Connection:
-        db = sqlite3.connect(self.path, timeout=_WAIT_S, isolation_level=None)
-        db.execute("PRAGMA foreign_keys = ON")
-        db.execute("PRAGMA synchronous = FULL")
-        return db
-
-    @contextmanager
-    def _reading(self) -> Iterator[sqlite3.Connection]:
-        try:
-            with closing(self._connect()) as db:
-                db.execute("BEGIN")
-                yield db
-                db.execute("COMMIT")
-        except sqlite3.Error as error:
-            raise RunFolderError(f"the ledger {self.path}: {error}.") from error
-
-    @contextmanager
-    def _writing(self) -> Iterator[sqlite3.Connection]:
-        """Hold the only right to write until the entry is whole; undo it if anything fails."""
-        try:
-            with closing(self._connect()) as db:
-                db.execute("BEGIN IMMEDIATE")
-                try:
-                    yield db
-                except BaseException:
-                    db.execute("ROLLBACK")
-                    raise
-                db.execute("COMMIT")
-        except sqlite3.Error as error:
-            raise RunFolderError(f"the ledger {self.path}: {error}.") from error
-
-    def _make(self, db: sqlite3.Connection) -> None:
-        mark = db.execute("PRAGMA application_id").fetchone()[0]
-        tables = db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
-        if mark == APPLICATION_ID and tables:
-            return
-        if tables:
-            raise RunFolderError(f"{self.path} is an SQLite file, but not a ledger of rounds.")
-        for statement in statements():
-            db.execute(statement)
-
-    def _read(self, query: str, values: tuple[str, ...] = ()) -> pd.DataFrame:
-        with self._reading() as db:
-            cursor = db.execute(query, values)
-            names = [column[0] for column in cursor.description]
-            return pd.DataFrame(cursor.fetchall(), columns=names)
-
     @staticmethod
     def _round_to_close(db: sqlite3.Connection, name: str | None) -> str:
         every = [row[0] for row in db.execute("SELECT round_id FROM rounds ORDER BY number")]
@@ -344,3 +296,17 @@ class Ledger:
             state = "no round is open" if not waiting else f"open rounds: {', '.join(waiting)}"
             raise ArgumentError(f"{state}. Name the round to close.")
         return waiting[0]
+
+    @staticmethod
+    def _refuse_earlier(
+        db: sqlite3.Connection, table: str, column: str, round_id: str, today: date
+    ) -> None:
+        """Refuse a day before the entry that this one follows on."""
+        (day,) = db.execute(
+            f"SELECT {column} FROM {table} WHERE round_id = ?", (round_id,)
+        ).fetchone()
+        if today.isoformat() < day:
+            raise ArgumentError(
+                f"{today} is before {day}, the day on which {round_id!r} was "
+                f"{column.removesuffix('_on')}. Give the right day."
+            )

@@ -43,7 +43,7 @@ class _Story:
     """A ledger with a closed and an open round, and what is done to it next."""
 
     def __init__(self, homes: pd.DataFrame, folder: Path) -> None:
-        settings = OutreachSettings(kits=40)
+        settings = OutreachSettings(kits=40, quiet_days=0)
         self.plans = [choose_kits(homes, settings, seed=s, today=TODAY) for s in range(3)]
         self.forecasts = [forecast_round(p.kits, seed=1, draws=100) for p in self.plans]
         self.start = folder / "start.sqlite"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import multiprocessing
 import sqlite3
 from collections.abc import Callable
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -20,8 +20,9 @@ Homes = Callable[..., pd.DataFrame]
 OPENED, CLOSED = date(2026, 5, 1), date(2026, 7, 1)
 
 
-def _plan(homes: pd.DataFrame, seed: int = 1) -> KitPlan:
-    return choose_kits(homes, OutreachSettings(kits=60), seed=seed, today=OPENED)
+def _plan(homes: pd.DataFrame, seed: int = 1, quiet_days: int = 0) -> KitPlan:
+    limits = OutreachSettings(kits=60, quiet_days=quiet_days)
+    return choose_kits(homes, limits, seed=seed, today=OPENED)
 
 
 def _returns(plan: KitPlan) -> pd.DataFrame:
@@ -229,6 +230,109 @@ def test_files_that_are_no_ledger_are_left_alone(tmp_path: Path) -> None:
         Ledger(other)
     with pytest.raises(RunFolderError):
         Ledger(tmp_path / "no folder" / "rounds.sqlite")
+
+
+def test_homes_of_another_round_within_the_quiet_days_are_refused(
+    opened: tuple[Ledger, KitPlan], make_homes: Homes
+) -> None:
+    """Whatever list is brought, a home is not written to twice."""
+    ledger, plan = opened
+    again = _plan(make_homes(600, areas=6), seed=2, quiet_days=365)
+    both = again.kits["parcel_id"].isin(plan.kits["parcel_id"]).sum()
+    assert both
+    forecast = forecast_round(again.kits, seed=1, draws=100)
+    with pytest.raises(ArgumentError, match=rf"^{both} homes of this list.*'round 1' of {OPENED}"):
+        ledger.open_round(again, forecast, today=OPENED + timedelta(days=364))
+    assert len(ledger.rounds()) == 1
+    ledger.open_round(again, forecast, today=OPENED + timedelta(days=365))
+    assert len(ledger.rounds()) == 2
+
+
+def test_no_entry_bears_a_day_before_the_one_it_follows_on(
+    opened: tuple[Ledger, KitPlan],
+) -> None:
+    ledger, plan = opened
+    with pytest.raises(ArgumentError, match=f"is before {OPENED}.*was opened"):
+        ledger.close_round(_returns(plan), today=OPENED - timedelta(days=1))
+    ledger.close_round(_returns(plan), today=CLOSED)
+    given = {"outcome": "usable", "lead_found": "no", "reason": "dug up: copper"}
+    home = plan.kits["parcel_id"][0]
+    with pytest.raises(ArgumentError, match=f"is before {CLOSED}.*was closed"):
+        ledger.correct("round 1", home, today=OPENED, **given)
+    assert ledger.head()[0] == 2
+
+
+def test_the_ledger_is_read_as_it_was_after_any_entry(
+    opened: tuple[Ledger, KitPlan], make_homes: Homes
+) -> None:
+    ledger, plan = opened
+    steps = [
+        lambda: ledger.close_round(_returns(plan), today=CLOSED),
+        lambda: ledger.correct(
+            "round 1", plan.kits["parcel_id"][0], outcome="usable", lead_found="no",
+            reason="dug up: copper", today=CLOSED,
+        ),
+        lambda: ledger.open_round(
+            other := _plan(make_homes(600, areas=6), seed=2),
+            forecast_round(other.kits, seed=1, draws=100), today=CLOSED,
+        ),
+    ]  # fmt: skip
+    seen = [(0, ledger.log().head(0), []), (1, ledger.log(), ledger.rounds()["closed_on"].tolist())]
+    for number, step in enumerate(steps, start=2):
+        step()
+        seen.append((number, ledger.log(), ledger.rounds()["closed_on"].tolist()))
+    heads = []
+    for number, log, closed_on in seen:
+        then = Ledger(ledger.path, entries=number)
+        pd.testing.assert_frame_equal(then.log(), log, check_dtype=False)
+        assert then.rounds()["closed_on"].tolist() == closed_on
+        assert then.verify() == []
+        assert then.head()[0] == number
+        heads.append(then.head()[1])
+    assert len(set(heads)) == len(seen)
+    with pytest.raises(ArgumentError, match="cannot be written"):
+        Ledger(ledger.path, entries=1).close_round(_returns(plan), today=CLOSED)
+
+
+def test_an_empty_or_cut_file_is_said_with_its_remedy(
+    opened: tuple[Ledger, KitPlan], tmp_path: Path
+) -> None:
+    """What is left of a ledger is never taken for a new one."""
+    ledger, _ = opened
+    whole = ledger.path.read_bytes()
+    cut = tmp_path / "cut.sqlite"
+    cut.touch()
+    with pytest.raises(RunFolderError, match="is empty, which a ledger never is.*last good copy"):
+        Ledger(cut)
+    for length in (50, 100, 1000, 4096, len(whole) // 2, len(whole) - 4096):
+        cut.write_bytes(whole[:length])
+        with pytest.raises(RunFolderError, match="last good copy"):
+            Ledger(cut).log()
+        assert cut.read_bytes() == whole[:length]
+
+
+def test_a_full_disk_leaves_the_ledger_as_it_was(
+    make_homes: Homes, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ledger = Ledger(tmp_path / "rounds.sqlite")
+    homes = make_homes(2000, areas=6)
+    plan = choose_kits(homes, OutreachSettings(kits=400), seed=1, today=OPENED)
+    forecast = forecast_round(plan.kits, seed=1, draws=100)
+    connect = Ledger._connect
+
+    def small(self: Ledger) -> sqlite3.Connection:
+        db = connect(self)
+        pages = db.execute("PRAGMA page_count").fetchone()[0]
+        db.execute(f"PRAGMA max_page_count = {pages}")
+        return db
+
+    with monkeypatch.context() as full:
+        full.setattr(Ledger, "_connect", small)
+        with pytest.raises(RunFolderError, match="The disk is full: free some space"):
+            ledger.open_round(plan, forecast, today=OPENED)
+    assert ledger.head() == (0, "")
+    assert ledger.open_round(plan, forecast, today=OPENED)["kits"] == 400
+    assert ledger.verify() == []
 
 
 def _open_many(path: Path, plans: list[KitPlan]) -> None:
