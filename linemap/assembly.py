@@ -15,13 +15,21 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from linemap.errors import RunFolderError
 from linemap.evaluation import check_labels, record_labels
 from linemap.features import PlaceGraph
 from linemap.inventory import audit_list, validation_pool
-from linemap.outreach import Ledger, expected_return, review_rounds
+from linemap.outreach import (
+    Ledger,
+    expected_return,
+    kit_history,
+    review_rounds,
+    since_rounds,
+    with_rounds,
+)
 from linemap.scoring import Evidence, LineModel
 from linemap.settings import OutreachSettings, Settings
-from linemap.tables import City, contract
+from linemap.tables import City, contract, empty_table
 
 
 @dataclass(frozen=True)
@@ -116,22 +124,43 @@ def homes_table(
     homes["x"], homes["y"] = scored.features["x"], scored.features["y"]
     for name in ("median_income", "children_under_6", "need", "name"):
         homes[name] = _from_area(city, name)
-    sent = city.kits.assign(day=city.kits["mailed_on"].fillna(city.kits["requested_on"]))
-    homes["kits_before"] = sent.groupby("parcel_id").size().reindex(homes.index).fillna(0)
-    homes["last_kit_on"] = sent.groupby("parcel_id")["day"].max().reindex(homes.index)
-    usable = scored.pairs[scored.pairs["verdict"] != "not_usable"]
-    homes["tested"] = homes.index.isin(usable["parcel_id"])
+    kits, pairs = with_rounds(city.kits, scored.pairs, city.rounds)
+    homes = since_rounds(homes.join(kit_history(kits, pairs, homes.index)), city.rounds)
     homes["opted_out"] = homes.index.isin(opted_out)
     homes["site_kind"] = (
         city.sites.dropna(subset="parcel_id").groupby("parcel_id")["kind"].first()
     ).reindex(homes.index)
     homes["learn"] = scored.model.kit_information()
     returns = expected_return(
-        homes, city.kits, scored.pairs, seed=settings.scoring.seed, on=last_day(city, settings)
+        homes, kits, pairs, seed=settings.scoring.seed, on=last_day(city, settings)
     )
     homes = homes.join(returns.table)
     homes.attrs["returns"] = returns.basis
     return homes
+
+
+def lead_by_age(model: LineModel, year_built: pd.Series) -> pd.DataFrame:
+    """Return the mean probability of lead of homes by five years of building, with its interval.
+
+    Parameters
+    ----------
+    model : LineModel
+        Fitted.
+    year_built : Series
+        Of all homes [year]; NaN where not known.
+
+    Returns
+    -------
+    DataFrame
+        Index: first year of each five; columns ``mean``, ``low``, ``high`` (90 % interval of the
+        share of lead lines, by joint draws) and ``homes``.
+    """
+    five = (year_built // 5 * 5).dropna().astype(int)
+    counts = model.expected_lead(five)
+    counts.index = counts.index.astype(int)
+    homes = five.groupby(five).size().reindex(counts.index)
+    out = counts.div(homes, axis=0).rename(columns={"expected": "mean"}).assign(homes=homes)
+    return out.rename_axis("built_from")
 
 
 def group_columns(limits: OutreachSettings) -> list[str]:
@@ -154,38 +183,76 @@ def last_day(city: City, settings: Settings) -> date:
     return max(known).date() if known else date(2000, 1, 1)
 
 
-def rounds_so_far(settings: Settings) -> list[dict[str, Any]]:
-    """Return the reports of all rounds in the ledger beside the settings file, if there is one."""
-    path = ledger_path(settings)
-    if not path.is_file():
+def rounds_so_far(ledger: Ledger | None) -> list[dict[str, Any]]:
+    """Return the reports of all rounds of a ledger, if there is one."""
+    if ledger is None:
         return []
-    book = Ledger(path)
-    return [book.round_report(name) for name in book.rounds()["round_id"]]
+    return [ledger.round_report(name) for name in ledger.rounds()["round_id"]]
 
 
-def rounds_log(settings: Settings) -> pd.DataFrame:
-    """Return the kits of all rounds in the ledger beside the settings; empty if there is none."""
-    path = ledger_path(settings)
-    if path.is_file():
-        return Ledger(path).log()
-    return pd.DataFrame(
-        {
-            "round_id": pd.Series(dtype=str),
-            "parcel_id": pd.Series(dtype=str),
-            "sent_on": pd.Series(dtype="datetime64[ns]"),
-            "listed": pd.Series(dtype=bool),
-            "outcome": pd.Series(dtype=str),
-        }
-    )
-
-
-def review_so_far(settings: Settings) -> dict[str, Any]:
+def review_so_far(ledger: Ledger | None, settings: Settings) -> dict[str, Any]:
     """Return what all closed rounds together tell; empty while none is closed."""
-    log = rounds_log(settings)
+    log = rounds_log(ledger)
     if log["outcome"].isna().all():
         return {}
     quiet = settings.outreach.quiet_days
     return review_rounds(log, seed=settings.scoring.seed, quiet_days=quiet)
+
+
+def rounds_log(ledger: Ledger | None) -> pd.DataFrame:
+    """Return the kits of all rounds of a ledger by the contract; empty if there is none."""
+    return empty_table("rounds") if ledger is None else ledger.log()
+
+
+def ledger_as_read(
+    settings: Settings, path: str | Path | None = None, *, entries: int | None = None
+) -> Ledger | None:
+    """Return the ledger as it stands now, whatever is entered while it is read.
+
+    Parameters
+    ----------
+    settings : Settings
+    path : str or Path, optional
+        Ledger file; by default the one beside the settings file.
+    entries : int, optional
+        Read only the first so many entries, as an earlier run did.
+
+    Returns
+    -------
+    Ledger or None
+        None if there is none and none was named.
+
+    Raises
+    ------
+    RunFolderError
+        If the ledger that was named is not there, or a ledger is damaged.
+    """
+    if path is None and not ledger_path(settings).exists():
+        return None
+    place = existing_ledger(settings, path)
+    return Ledger(place, entries=Ledger(place).head()[0] if entries is None else entries)
+
+
+def existing_ledger(settings: Settings, path: str | Path | None = None) -> Path:
+    """Return the file of a ledger; only opening a round makes one.
+
+    Raises
+    ------
+    RunFolderError
+        If it is not there.
+    """
+    place = Path(path or ledger_path(settings))
+    if not place.exists():
+        raise RunFolderError(
+            f"there is no ledger {place}. Check its name; `linemap round open` makes one."
+        )
+    return place
+
+
+def ledger_mark(ledger: Ledger | None) -> dict[str, Any]:
+    """Return what tells which entries of a ledger were read: their number and last digest."""
+    entries, digest = (0, "") if ledger is None else ledger.head()
+    return {"entries": entries, "digest": digest}
 
 
 def ledger_path(settings: Settings) -> Path:

@@ -1,8 +1,13 @@
-"""Values that the options of the commands take."""
+"""Arguments and options that several commands take, and the values of options."""
 
 from __future__ import annotations
 
+from datetime import date
 from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
 
 
 class Edition(StrEnum):
@@ -34,3 +39,18 @@ class Engine(StrEnum):
 
     here = "here"
     dask = "dask"
+
+
+JsonFlag = Annotated[bool, typer.Option("--json", help="Print JSON for other programs.")]
+RunArgument = Annotated[Path, typer.Argument(help="Folder of a finished run.")]
+LedgerOption = Annotated[Path | None, typer.Option(help="Ledger of rounds.")]
+
+
+def day_of(text: str | None) -> date | None:
+    """Read a day, or say how to write one."""
+    if text is None:
+        return None
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise typer.BadParameter(f"{text!r} is not a day. Write it as 2026-11-25.") from None

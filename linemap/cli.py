@@ -7,16 +7,26 @@ from __future__ import annotations
 
 import json
 import sys
+import warnings
 from dataclasses import asdict
-from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, NoReturn
 
 import typer
 from rich.console import Console
 
-from linemap.choices import Aim, Edition, Engine, Kind
-from linemap.errors import LinemapError
+from linemap.choices import (
+    Aim,
+    Edition,
+    Engine,
+    JsonFlag,
+    Kind,
+    LedgerOption,
+    RunArgument,
+    day_of,
+)
+from linemap.cli_rounds import rounds
+from linemap.errors import InputWarning, LinemapError
 from linemap.printing import progress, report_cities, report_counts, report_run, say
 
 app = typer.Typer(
@@ -28,17 +38,7 @@ app = typer.Typer(
     help="Where lead service lines probably are, how sure that is and why, and to whom the "
     "next sampling kits should go.",
 )
-rounds = typer.Typer(
-    no_args_is_help=True,
-    rich_markup_mode=None,
-    help="Freeze a list of kits with its forecast; later hold the forecast against what came back.",
-)
 app.add_typer(rounds, name="round")
-
-
-JsonFlag = Annotated[bool, typer.Option("--json", help="Print JSON for other programs.")]
-RunArgument = Annotated[Path, typer.Argument(help="Folder of a finished run.")]
-
 
 NO_MEMORY = (
     "the memory of this machine does not suffice, so nothing was written. Close other programs, "
@@ -47,7 +47,9 @@ NO_MEMORY = (
 
 
 def main() -> NoReturn:
-    """Run the command line and turn expected errors into a message and exit code 1."""
+    """Run the command line; expected errors become a message and exit code 1."""
+    console = Console(stderr=True, highlight=False, markup=False, soft_wrap=True)
+    warnings.formatwarning = _plainly
     try:
         app(standalone_mode=True)
     except (LinemapError, MemoryError) as error:
@@ -55,9 +57,21 @@ def main() -> NoReturn:
         if "--json" in sys.argv:
             print(json.dumps({"error": text, "kind": type(error).__name__}))
         else:
-            Console(stderr=True, highlight=False, markup=False, soft_wrap=True).print(text)
+            console.print(text)
         sys.exit(1)
     sys.exit(0)
+
+
+_usual = warnings.formatwarning
+
+
+def _plainly(
+    message: Warning | str, category: type[Warning], filename: str, lineno: int, line: Any = None
+) -> str:
+    """Say what the warning says, without the place in the code, if it is about the input."""
+    if issubclass(category, InputWarning):
+        return f"{message}\n"
+    return _usual(message, category, filename, lineno, line)
 
 
 @app.command()
@@ -213,6 +227,7 @@ def prioritize(
     audit: Annotated[
         float | None, typer.Option(help="Share of kits drawn at random.", min=0, max=0.9)
     ] = None,
+    ledger: LedgerOption = None,
     out: Annotated[Path | None, typer.Option(help="Folder for the list.")] = None,
     as_json: JsonFlag = False,
 ) -> None:
@@ -229,8 +244,8 @@ def prioritize(
         "audit_share": audit,
     }
     opened = Run(folder)
-    plan = choose_again(opened, **{k: v for k, v in wanted.items() if v is not None})
-    place = write_list(opened, plan, out)
+    plan = choose_again(opened, ledger=ledger, **{k: v for k, v in wanted.items() if v is not None})
+    place = write_list(opened, plan, out, ledger=ledger)
     summary = plan.describe()
     if as_json:
         print(
@@ -290,110 +305,9 @@ def results(
     """Print percentiles, censored statistics and validity of a laboratory file, without a map."""
     from linemap.followup import read_results
 
-    summary = read_results(file, kits=kits, edition=edition.value, as_of=_day(as_of))
+    summary = read_results(file, kits=kits, edition=edition.value, as_of=day_of(as_of))
     if as_json:
         print(json.dumps(summary, default=str))
         return
     for sentence in summary["sentences"]:
         say(sentence)
-
-
-@rounds.command("open")
-def round_open(
-    folder: RunArgument,
-    name: Annotated[str | None, typer.Option(help="Name of the round.")] = None,
-    choice: Annotated[
-        Path | None, typer.Option(help="Folder of a list made by prioritize.")
-    ] = None,
-    ledger: Annotated[Path | None, typer.Option(help="Ledger file.")] = None,
-    on: Annotated[str | None, typer.Option(help="Day of opening, YYYY-MM-DD.")] = None,
-    as_json: JsonFlag = False,
-) -> None:
-    """Freeze the list of a run with its forecast, before any result is known."""
-    from linemap.rounds import open_round
-    from linemap.run_folder import Run
-
-    report = open_round(Run(folder), name=name, choice=choice, ledger=ledger, today=_day(on))
-    _say_round(report, as_json)
-
-
-@rounds.command("close")
-def round_close(
-    folder: RunArgument,
-    returns: Annotated[Path, typer.Argument(help="Table parcel_id, outcome, lead_found.")],
-    name: Annotated[str | None, typer.Option(help="Name of the round.")] = None,
-    ledger: Annotated[Path | None, typer.Option(help="Ledger file.")] = None,
-    on: Annotated[str | None, typer.Option(help="Day of closing, YYYY-MM-DD.")] = None,
-    as_json: JsonFlag = False,
-) -> None:
-    """Count every kit of a round and hold the forecast against what came back."""
-    from linemap.rounds import close_round
-    from linemap.run_folder import Run
-
-    report = close_round(Run(folder), returns, name=name, ledger=ledger, today=_day(on))
-    _say_round(report, as_json)
-
-
-@rounds.command("correct")
-def round_correct(
-    folder: RunArgument,
-    parcel: Annotated[str, typer.Argument(help="Home whose entry was wrong.")],
-    name: Annotated[str, typer.Option(help="Name of the round.")],
-    outcome: Annotated[str, typer.Option(help="What truly came of the kit.")],
-    lead_found: Annotated[str, typer.Option(help="yes, no or unknown.")],
-    reason: Annotated[str, typer.Option(help="Why the first entry was wrong.")],
-    ledger: Annotated[Path | None, typer.Option(help="Ledger file.")] = None,
-    on: Annotated[str | None, typer.Option(help="Day of the entry, YYYY-MM-DD.")] = None,
-    as_json: JsonFlag = False,
-) -> None:
-    """Enter a correction of a closed round; the first entry stays in the ledger."""
-    from linemap.rounds import correct_round
-    from linemap.run_folder import Run
-
-    report = correct_round(
-        Run(folder),
-        parcel,
-        name=name,
-        outcome=outcome,
-        lead_found=lead_found,
-        reason=reason,
-        ledger=ledger,
-        today=_day(on),
-    )
-    _say_round(report, as_json)
-
-
-@rounds.command("review")
-def round_review(
-    folder: RunArgument,
-    ledger: Annotated[Path | None, typer.Option(help="Ledger file.")] = None,
-    as_json: JsonFlag = False,
-) -> None:
-    """Say what all closed rounds together tell: alarms, and the lead lines that remain."""
-    from linemap.rounds import look_back
-    from linemap.run_folder import Run
-
-    _say_round(look_back(Run(folder), ledger=ledger), as_json)
-
-
-def _day(text: str | None) -> date | None:
-    """Read a day, or say how to write one."""
-    if text is None:
-        return None
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise typer.BadParameter(f"{text!r} is not a day. Write it as 2026-11-25.") from None
-
-
-def _say_round(report: dict[str, Any], as_json: bool) -> None:
-    if as_json:
-        print(json.dumps(report, default=str))
-        return
-    for sentence in report["sentences"]:
-        say(sentence)
-    if "review" in report:
-        say()
-        say("All rounds together:")
-        for sentence in report["review"]["sentences"]:
-            say(f"  {sentence}")

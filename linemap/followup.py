@@ -5,14 +5,14 @@ None of this fits anything again, except :func:`evaluate_again`, which says so.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from datetime import date
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
-from linemap.assembly import group_columns, rounds_log
+from linemap.assembly import group_columns, ledger_as_read, ledger_mark, rounds_log
 from linemap.evaluation import PROTOCOLS, Evaluation
 from linemap.intake import read_city, read_samples, read_table
 from linemap.outputs import draw_map as draw_city
@@ -23,7 +23,7 @@ from linemap.outputs import (
     write_evaluation,
     write_kit_files,
 )
-from linemap.outreach import KitPlan, choose_kits, fairness, rank_areas
+from linemap.outreach import KitPlan, choose_kits, fairness, rank_areas, since_rounds
 from linemap.pipeline import Stopwatch, evaluate_scores, run, score_city
 from linemap.printing import Tell, silent
 from linemap.run_folder import Run, free_name, read_record, recorded_settings, write_json
@@ -37,14 +37,19 @@ CHOICE_FILE = "choice.json"
 """What a list was asked to do, beside its files."""
 
 
-def prioritize(run: Run, *, rounds: Sequence[str] | None = None, **changes: Any) -> KitPlan:
-    """Choose a new list from a finished run; nothing is fitted again.
+def prioritize(
+    run: Run, *, ledger: str | Path | None = None, entries: int | None = None, **changes: Any
+) -> KitPlan:
+    """Choose a new list from a finished run and the ledger of rounds; nothing is fitted again.
 
     Parameters
     ----------
     run : Run
-    rounds : sequence of str, optional
-        Rounds of the ledger whose homes had their kit already; all of them when left out.
+    ledger : str or Path, optional
+        Ledger of the rounds whose homes had their kit already; by default ``rounds.sqlite``
+        beside the settings file.
+    entries : int, optional
+        Read only the first so many entries of the ledger, as an earlier list did.
     **changes
         Keys of ``[outreach]`` to change, e.g. ``kits=200``, ``floor_per_area=5``.
 
@@ -58,14 +63,12 @@ def prioritize(run: Run, *, rounds: Sequence[str] | None = None, **changes: Any)
         If a key or value is not valid.
     LimitsError
         If the limits contradict each other.
+    RunFolderError
+        If a ledger is named and is not there, or is damaged.
     """
     limits = outreach_with(run.settings.outreach, changes)
-    log = rounds_log(run.settings)
-    if rounds is not None:
-        log = log[log["round_id"].isin(rounds)]
-    sent = log[log["listed"]].groupby("parcel_id")["sent_on"].max().reindex(run.homes.index)
-    last = pd.to_datetime(run.homes["last_kit_on"])
-    homes = run.homes.assign(last_kit_on=last.where(~(sent > last.fillna(pd.Timestamp(0))), sent))
+    book = ledger_as_read(run.settings, ledger, entries=entries)
+    homes = since_rounds(run.homes, rounds_log(book))
     return choose_kits(homes, limits, seed=run.settings.scoring.seed, today=run.as_of)
 
 
@@ -87,7 +90,13 @@ def list_areas(run: Run, plan: KitPlan) -> pd.DataFrame:
     return rank_areas(run.homes, expected, plan, plan.limits.aim, seed=run.settings.scoring.seed)
 
 
-def write_list(run: Run, plan: KitPlan, out: str | Path | None = None) -> Path:
+def write_list(
+    run: Run,
+    plan: KitPlan,
+    out: str | Path | None = None,
+    *,
+    ledger: str | Path | None = None,
+) -> Path:
     """Write a list of kits in every form that people use, its areas and its fairness.
 
     Parameters
@@ -97,6 +106,8 @@ def write_list(run: Run, plan: KitPlan, out: str | Path | None = None) -> Path:
     plan : KitPlan
     out : str or Path, optional
         Folder; by default a new one under the run's ``lists``.
+    ledger : str or Path, optional
+        As for :func:`prioritize`.
 
     Returns
     -------
@@ -110,7 +121,7 @@ def write_list(run: Run, plan: KitPlan, out: str | Path | None = None) -> Path:
         write_csv(fairness(run.homes, plan, group_columns(plan.limits)), work / "fairness.csv")
         made = {
             "limits": plan.limits.model_dump(mode="json"),
-            "rounds": rounds_log(run.settings)["round_id"].drop_duplicates().tolist(),
+            "ledger": ledger_mark(ledger_as_read(run.settings, ledger)),
         }
         write_json(work / CHOICE_FILE, made)
     return place
@@ -247,6 +258,11 @@ def recorded_counts(record: Mapping[str, Any]) -> SharedCounts | None:
     return None if plain is None else SharedCounts.from_dict(plain)
 
 
+def recorded_ledger(record: Mapping[str, Any]) -> dict[str, Any]:
+    """Return which entries of the ledger a run read, by its record; none if it read no ledger."""
+    return {**ledger_mark(None), **record.get("ledger", {})}
+
+
 def repeat_run(
     record: str | Path, out: str | Path, *, tell: Tell | None = None
 ) -> tuple[Run, list[str]]:
@@ -270,7 +286,13 @@ def repeat_run(
         that differs.
     """
     then = read_record(record)
-    again = run(recorded_settings(then), out, tell=tell, pooled=recorded_counts(then))
+    again = run(
+        recorded_settings(then),
+        out,
+        tell=tell,
+        pooled=recorded_counts(then),
+        entries=recorded_ledger(then)["entries"],
+    )
     return again, differences(then, again.info)
 
 

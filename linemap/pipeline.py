@@ -26,8 +26,12 @@ from linemap.assembly import (
     group_columns,
     homes_table,
     last_day,
+    lead_by_age,
+    ledger_as_read,
+    ledger_mark,
     part_of,
     review_so_far,
+    rounds_log,
     rounds_so_far,
 )
 from linemap.evaluation import Evaluation, evaluate, judging_sample
@@ -37,6 +41,7 @@ from linemap.inventory import classify_lines, inventory_summary
 from linemap.outputs import Findings, write_outputs
 from linemap.outreach import (
     KitPlan,
+    Ledger,
     choose_kits,
     fairness,
     rank_areas,
@@ -243,6 +248,7 @@ def run(
     tell: Tell | None = None,
     pooled: SharedCounts | None = None,
     spread: Spread | None = None,
+    entries: int | None = None,
 ) -> Run:
     """Do the whole job and leave it in a folder, whole or not at all.
 
@@ -258,6 +264,8 @@ def run(
         What the witnesses of other cities said, to start from.
     spread : callable, optional
         Works out features tile by tile, elsewhere, see :mod:`linemap.features`.
+    entries : int, optional
+        Read only the first so many entries of the ledger of rounds, as an earlier run did.
 
     Returns
     -------
@@ -273,7 +281,8 @@ def run(
         watch = Stopwatch(told)
         with watch.stage(STAGES[0]):
             intake = read_city(settings)
-        city = intake.city
+            ledger = ledger_as_read(settings, entries=entries)
+        city = replace(intake.city, rounds=rounds_log(ledger))
         scored = score_city(city, settings, watch=watch, pooled=pooled, spread=spread)
         with watch.stage(STAGES[5]):
             evaluation = evaluate_scores(city, scored, settings, tell=silent)
@@ -283,12 +292,13 @@ def run(
             by_area = scored.model.expected_lead(homes["area_id"])
             plan, area_list = choose(homes, by_area, settings, as_of)
             findings = gather(
-                intake, scored, evaluation, homes, plan, area_list, by_area, settings, as_of
+                intake, ledger, scored, evaluation, homes, plan, area_list, by_area, settings, as_of
             )
         with watch.stage(STAGES[7]):
             write_outputs(findings, folder)
             _keep_tables(folder, city, scored, homes, findings)
         record = run_record(findings, intake.inputs, watch.seconds, folder)
+        record["ledger"] = ledger_mark(ledger)
         if pooled is not None:
             record["shared_witnesses"] = pooled.to_dict()
         write_json(folder / "run.json", record)
@@ -306,6 +316,7 @@ def choose(
 
 def gather(
     intake: Intake,
+    ledger: Ledger | None,
     scored: Scored,
     evaluation: Evaluation,
     homes: pd.DataFrame,
@@ -353,34 +364,10 @@ def gather(
         plan=plan.describe(),
         fairness=fairness(homes, plan, group_columns(settings.outreach)),
         learn=homes["learn"],
-        rounds=rounds_so_far(settings),
-        review=review_so_far(settings),
+        rounds=rounds_so_far(ledger),
+        review=review_so_far(ledger, settings),
         cannot_tell=[*said["warnings"], *evaluation.warnings],
     )
-
-
-def lead_by_age(model: LineModel, year_built: pd.Series) -> pd.DataFrame:
-    """Return the mean probability of lead of homes by five years of building, with its interval.
-
-    Parameters
-    ----------
-    model : LineModel
-        Fitted.
-    year_built : Series
-        Of all homes [year]; NaN where not known.
-
-    Returns
-    -------
-    DataFrame
-        Index: first year of each five; columns ``mean``, ``low``, ``high`` (90 % interval of the
-        share of lead lines, by joint draws) and ``homes``.
-    """
-    five = (year_built // 5 * 5).dropna().astype(int)
-    counts = model.expected_lead(five)
-    counts.index = counts.index.astype(int)
-    homes = five.groupby(five).size().reindex(counts.index)
-    out = counts.div(homes, axis=0).rename(columns={"expected": "mean"}).assign(homes=homes)
-    return out.rename_axis("built_from")
 
 
 def _keep_tables(

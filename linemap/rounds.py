@@ -9,9 +9,9 @@ from typing import Any
 
 import pandas as pd
 
-from linemap.assembly import ledger_path
+from linemap.assembly import existing_ledger, ledger_mark, ledger_path
 from linemap.errors import ArgumentError, InputError, RunFolderError
-from linemap.followup import CHOICE_FILE, prioritize
+from linemap.followup import CHOICE_FILE, prioritize, recorded_ledger
 from linemap.intake.reading import Dialect, load_table, warn_of
 from linemap.intake.source import open_source
 from linemap.outputs import defuse_formulas
@@ -49,12 +49,20 @@ def open_round(
     Raises
     ------
     RunFolderError
-        If the list is missing or damaged, or the run now gives another one.
+        If the list is missing or damaged, was chosen beside another ledger, or the run now gives
+        another one.
     """
-    made: dict[str, Any] = {"limits": {}, "rounds": []}
+    made: dict[str, Any] = {"limits": {}, "ledger": recorded_ledger(run.info)}
     if choice is not None:
         made = _read_choice(Path(choice))
-    plan = prioritize(run, rounds=made["rounds"], **made["limits"])
+    place = Path(ledger or ledger_path(run.settings))
+    known, entries = place if place.exists() else None, made["ledger"]["entries"]
+    if ledger_mark(Ledger(known, entries=entries) if known else None) != made["ledger"]:
+        raise RunFolderError(
+            f"this list was chosen beside another ledger than {place}. Name that one, or make the "
+            "list anew with `linemap prioritize`."
+        )
+    plan = prioritize(run, ledger=known, entries=entries, **made["limits"])
     if plan.kits.empty:
         raise ArgumentError(f"there is no round to open. {' '.join(plan.notes)}")
     printed = _printed_homes(Path(choice) if choice is not None else run.folder / "lists")
@@ -64,7 +72,7 @@ def open_round(
             "list that it prints."
         )
     forecast = forecast_round(plan.kits, seed=run.settings.scoring.seed)
-    return _book(run, ledger).open_round(plan, forecast, today=today or run.as_of, name=name)
+    return Ledger(place).open_round(plan, forecast, today=today or run.as_of, name=name)
 
 
 def close_round(
@@ -104,7 +112,7 @@ def close_round(
         If a row or value of the returns cannot be read, or the ledger refuses; the round stays
         open.
     """
-    book = _book(run, ledger)
+    book = Ledger(existing_ledger(run.settings, ledger))
     table = _read_returns(returns)
     rounds = book.rounds().set_index("round_id")
     waiting = rounds.index[rounds["closed_on"].isna()]
@@ -153,7 +161,7 @@ def correct_round(
     dict
         The report of the round with the correction in it.
     """
-    book = _book(run, ledger)
+    book = Ledger(existing_ledger(run.settings, ledger))
     book.correct(
         name,
         parcel_id,
@@ -180,14 +188,10 @@ def look_back(run: Run, *, ledger: str | Path | None = None) -> dict[str, Any]:
         See :func:`linemap.outreach.review_rounds`; ``sentences`` begins with any entry of the
         ledger that was changed after it was made.
     """
-    book, settings = _book(run, ledger), run.settings
+    book, settings = Ledger(existing_ledger(run.settings, ledger)), run.settings
     quiet = settings.outreach.quiet_days
     review = review_rounds(book.log(), seed=settings.scoring.seed, quiet_days=quiet)
     return {**review, "sentences": [*book.verify(), *review["sentences"]]}
-
-
-def _book(run: Run, ledger: str | Path | None) -> Ledger:
-    return Ledger(ledger or ledger_path(run.settings))
 
 
 def _read_returns(path: str | Path) -> pd.DataFrame:
@@ -210,7 +214,7 @@ def _read_choice(folder: Path) -> dict[str, Any]:
         raise RunFolderError(f"{folder} holds no list. Name the folder that was printed.")
     try:
         made = json.loads(path.read_text(encoding="utf-8"))
-        whole = isinstance(made["limits"], dict) and isinstance(made["rounds"], list)
+        whole = isinstance(made["limits"], dict) and type(made["ledger"]["entries"]) is int
     except (OSError, ValueError, RecursionError, KeyError, TypeError):
         whole = False
     if not whole:

@@ -170,6 +170,8 @@ def differences(then: dict[str, Any], now: dict[str, Any]) -> list[str]:
         found.append(f"{name} is version {new}, it was {old}.")
     for name, _, _ in _changed(then, now, "settings"):
         found.append(f"the settings of {name} differ.")
+    if _changed(then, now, "ledger"):
+        found.append("the ledger of rounds no longer begins with the entries that were read.")
     for name, _, _ in _changed(then, now, "outputs"):
         found.append(f"output {name} differs.")
     return found

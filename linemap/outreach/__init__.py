@@ -6,10 +6,11 @@ from linemap.outreach.audit import AuditDesign, audit_chances
 from linemap.outreach.estimates import estimate_from_log
 from linemap.outreach.fairness import fairness
 from linemap.outreach.forecast import forecast_round
+from linemap.outreach.history import kit_history, since_rounds, with_rounds
 from linemap.outreach.limits import income_third
 from linemap.outreach.plan import KitPlan, choose_kits
 from linemap.outreach.remaining import lead_remaining
-from linemap.outreach.response import ReturnForecast, expected_return, kit_history
+from linemap.outreach.response import ReturnForecast, expected_return
 from linemap.outreach.review import review_rounds
 from linemap.outreach.rounds import Ledger
 from linemap.outreach.value import kit_value
@@ -33,4 +34,6 @@ __all__ = [
     "lead_remaining",
     "rank_areas",
     "review_rounds",
+    "since_rounds",
+    "with_rounds",
 ]

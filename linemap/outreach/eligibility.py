@@ -20,6 +20,7 @@ LEFT_OUT = {
     "no class": "no inventory class",
     "vacant": "vacant, or no dwelling: nobody to draw the water",
     "opted out": "asked not to be sent a kit",
+    "refused": "refused the last kit and has asked for none since",
     "quiet": "was sent a kit within the quiet days",
     "no estimate": "no probability of lead or no chance of return",
 }
@@ -37,7 +38,7 @@ def reason_left_out(homes: pd.DataFrame, limits: OutreachSettings, *, today: dat
     ----------
     homes : DataFrame
         Indexed by parcel_id with ``inventory_class, p_lead, p_return`` and, where known,
-        ``land_use, dwelling_units, opted_out, last_kit_on, basis``.
+        ``land_use, dwelling_units, opted_out, refused, last_kit_on, basis``.
     limits : OutreachSettings
     today : date
         Day on which the list is made.
@@ -69,6 +70,7 @@ def reason_left_out(homes: pd.DataFrame, limits: OutreachSettings, *, today: dat
         ("no class", kind.isna()),
         ("vacant", is_vacant(homes)),
         ("opted out", column_or(homes, "opted_out", False).eq(True)),
+        ("refused", column_or(homes, "refused", False).eq(True)),
         ("quiet", last > quiet_since),
         ("no estimate", homes["p_lead"].isna() | homes["p_return"].isna()),
     ):

@@ -16,11 +16,11 @@ from statsmodels.genmod.generalized_linear_model import GLM
 from linemap.errors import ArgumentError
 from linemap.outreach.area_logit import AreaLogit, Factors
 from linemap.outreach.eligibility import column_or
+from linemap.outreach.history import WAIT_DAYS, last_day, sent_on
 from linemap.published import fact
 
 Floats = NDArray[np.float64]
 
-WAIT_DAYS = 60
 FOLDS = 5
 _SPREADS = (0.3, 0.5, 0.8)
 _PLAIN_SPREAD = {
@@ -96,7 +96,9 @@ def expected_return(
         kits_before``.
     kits : DataFrame
         Kits sent so far, by the contract. Kits sent less than 60 days before the last date in
-        the table are left out, back or not: the silent ones may still come.
+        the table are left out, back or not: the silent ones may still come. Where there is a
+        column ``settled`` (see :func:`with_rounds`), those of closed rounds count at once and
+        those of open rounds not yet.
     pairs : DataFrame
         Returned kits with their verdict, by the contract.
     seed : int
@@ -123,7 +125,7 @@ def expected_return(
         raise ArgumentError("a kit_id stands twice among the kits. Keep one row per kit.")
     prior = float(fact("outreach.return_prior").value)
     history = _history(kits, pairs, homes)
-    last = _last_day(kits)
+    last = last_day(kits)
     planned = pd.Timestamp(on) if on is not None else last
     asking = _factors(homes, column_or(homes, "kits_before", 0).fillna(0), planned, asked=0.0)
     areas = sorted(column_or(homes, "area_id", None).dropna().astype(str).unique())
@@ -150,50 +152,15 @@ def expected_return(
     )
 
 
-def kit_history(kits: pd.DataFrame, pairs: pd.DataFrame, parcel_ids: pd.Index) -> pd.DataFrame:
-    """Return what each home was sent before and what came back.
-
-    Parameters
-    ----------
-    kits, pairs : DataFrame
-        By the contracts.
-    parcel_ids : Index
-        All homes.
-
-    Returns
-    -------
-    DataFrame
-        Indexed by ``parcel_ids``: ``kits_before`` and ``usable_kits`` [kits], ``last_kit_on``,
-        ``tested`` (bool, at least one usable kit).
-    """
-    sent = kits.assign(day=_sent_on(kits)).groupby("parcel_id")["day"]
-    usable = pairs.loc[pairs["verdict"] != "not_usable", "parcel_id"].value_counts()
-    out = pd.DataFrame(index=parcel_ids)
-    out["kits_before"] = sent.size().reindex(parcel_ids).fillna(0).to_numpy(dtype=float)
-    out["usable_kits"] = usable.reindex(parcel_ids).fillna(0).to_numpy(dtype=float)
-    out["last_kit_on"] = sent.max().reindex(parcel_ids).to_numpy()
-    out["tested"] = out["usable_kits"] > 0
-    return out
-
-
-def _sent_on(kits: pd.DataFrame) -> pd.Series:
-    """Return the day a kit left, or failing that the day it was asked for."""
-    return pd.to_datetime(kits["mailed_on"].fillna(kits["requested_on"]))
-
-
-def _last_day(kits: pd.DataFrame) -> Any:
-    days = [kits[name].max() for name in ("mailed_on", "collected_on", "received_on")]
-    known = [pd.Timestamp(day) for day in days if not pd.isna(day)]
-    return max(known) if known else pd.NaT
-
-
 def _history(kits: pd.DataFrame, pairs: pd.DataFrame, homes: pd.DataFrame) -> pd.DataFrame:
     """Return one row per earlier kit that had time to come back, with its factors."""
-    kits = kits.assign(sent=_sent_on(kits))
+    kits = kits.assign(sent=sent_on(kits))
     kits = kits[kits["parcel_id"].isin(homes.index)].sort_values(["sent", "kit_id"], kind="stable")
     good = pairs.loc[pairs["verdict"] != "not_usable", "kit_id"]
-    recent = kits["sent"] > _last_day(kits) - pd.Timedelta(days=WAIT_DAYS)
-    kits = kits.assign(earlier=kits.groupby("parcel_id").cumcount())[~recent]
+    recent = kits["sent"] > last_day(kits) - pd.Timedelta(days=WAIT_DAYS)
+    settled = column_or(kits, "settled", None)
+    over = settled.eq(True) | (settled.isna() & ~recent)
+    kits = kits.assign(earlier=kits.groupby("parcel_id").cumcount())[over]
     at = homes.reindex(pd.Index(kits["parcel_id"]))
     rows = _factors(
         at,

@@ -194,3 +194,14 @@ def test_a_folder_that_is_no_run_is_said_plainly(tmp_path):
     done = linemap("prioritize", tmp_path, "--kits", 5, cwd=tmp_path)
     assert done.returncode == 1
     assert "holds no finished run" in done.stderr
+
+
+def test_rows_set_aside_by_results_are_said_in_plain_sentences(tmp_path):
+    samples = pd.read_csv(SAMPLE / "samples.csv", dtype=str).head(40)
+    samples.loc[3, "result"] = "see remark"
+    samples.to_csv(tmp_path / "samples.csv", index=False)
+    done = linemap("results", "samples.csv", cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert "see remark" in done.stderr
+    assert "InputWarning" not in done.stderr
+    assert ".py" not in done.stderr

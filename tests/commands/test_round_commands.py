@@ -96,7 +96,7 @@ def test_only_the_list_that_was_printed_is_opened(desk: Desk) -> None:
     assert not desk.ledger.exists()
 
 
-@pytest.mark.parametrize("text", ["", "{", "[]", "{}", '{"limits": [], "rounds": []}'])
+@pytest.mark.parametrize("text", ["", "{", "[]", "{}", '{"limits": [], "ledger": []}'])
 def test_a_damaged_choice_is_said_in_one_sentence(desk: Desk, text: str) -> None:
     (desk.folder / "list").mkdir()
     (desk.folder / "list" / "choice.json").write_text(text)
@@ -104,3 +104,81 @@ def test_a_damaged_choice_is_said_in_one_sentence(desk: Desk, text: str) -> None
     assert code == 1
     assert "choice.json is damaged. Make the list anew with `linemap prioritize`." in said
     assert "Traceback" not in said
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("round", "close", "run", "returns.csv"),
+        ("round", "review", "run"),
+        ("round", "correct", "run", "A", "--name", "b", "--outcome", "usable", "--lead-found",
+         "no", "--reason", "dug up"),
+        ("prioritize", "run", "--ledger", "rounds.sqlite"),
+    ],
+)  # fmt: skip
+def test_only_opening_a_round_makes_a_ledger(desk: Desk, words) -> None:
+    (desk.folder / "returns.csv").write_text("parcel_id,outcome\nA,usable\n")
+    code, said = desk.says(*words)
+    assert code == 1
+    assert "there is no ledger" in said
+    assert "Check its name; `linemap round open` makes one." in said
+    assert not desk.ledger.exists()
+
+
+def test_a_list_is_opened_beside_the_ledger_that_it_was_chosen_beside(opened: Desk) -> None:
+    opened.close(f"parcel_id,outcome\n{opened.listed()['parcel_id'][0]},refused\n")
+    code, said = opened.says("prioritize", "run", "--kits", "20", "--out", "list")
+    assert code == 0, said
+    assert not set(opened.listed()["parcel_id"]) & set(opened.listed("list")["parcel_id"])
+    code, said = opened.says("round", "open", "run", "--choice", "list", "--ledger", "new.sqlite")
+    assert code == 1
+    assert "chosen beside another ledger" in said
+    assert not (opened.folder / "new.sqlite").exists()
+    shutil.copy(opened.ledger, opened.folder / "moved.sqlite")
+    code, said = opened.says("round", "open", "run", "--choice", "list", "--ledger", "moved.sqlite")
+    assert code == 0, said
+    code, said = opened.says("round", "open", "run", "--choice", "list")
+    assert code == 0, said
+    assert len(Ledger(opened.ledger).rounds()) == 2
+
+
+def test_a_run_takes_in_the_ledger_and_its_record_says_how_much(
+    linemap, tiny_city: Path, tmp_path: Path
+) -> None:
+    """The homes of a round are left out; the run is repeated though the ledger went on."""
+    city = tmp_path / "city"
+    shutil.copytree(tiny_city, city)
+
+    def run(*words) -> dict:
+        code, said = linemap.run("run", *words, cwd=tmp_path)
+        assert code == 0, said
+        return said
+
+    def listed(folder: str) -> list[str]:
+        return pd.read_csv(tmp_path / folder / "lists" / "kits.csv", dtype=str)[
+            "parcel_id"
+        ].tolist()
+
+    def record(folder: str) -> dict:
+        return json.loads((tmp_path / folder / "run.json").read_text())
+
+    run("city/settings.toml", "--out", "first")
+    assert record("first")["ledger"] == {"entries": 0, "digest": ""}
+    day = record("first")["as_of"]
+    assert linemap.run("round", "open", "first", "--on", day, cwd=tmp_path)[0] == 0
+    pd.DataFrame({"parcel_id": listed("first")[:1], "outcome": "refused"}).to_csv(
+        tmp_path / "returns.csv", index=False
+    )
+    assert linemap.run("round", "close", "first", "returns.csv", cwd=tmp_path)[0] == 0
+    run("city/settings.toml", "--out", "second")
+    assert record("second")["ledger"]["entries"] == 2
+    assert not set(listed("first")) & set(listed("second"))
+    homes = pd.read_parquet(tmp_path / "second" / "tables" / "homes.parquet")
+    assert homes.index[homes["refused"]].tolist() == listed("first")[:1]
+    assert (homes.loc[listed("first"), "last_kit_on"] == day).all()
+    said = run("--from", "first/run.json", "--out", "again")
+    assert "the same, byte for byte" in said
+    assert listed("again") == listed("first")
+    (city / "rounds.sqlite").rename(city / "lost.sqlite")
+    said = run("--from", "second/run.json", "--out", "other")
+    assert "the ledger of rounds no longer begins with the entries that were read." in said

@@ -302,7 +302,7 @@ def test_an_empty_or_cut_file_is_said_with_its_remedy(
     whole = ledger.path.read_bytes()
     cut = tmp_path / "cut.sqlite"
     cut.touch()
-    with pytest.raises(RunFolderError, match="is empty, which a ledger never is.*last good copy"):
+    with pytest.raises(RunFolderError, match=r"is empty, which a ledger never is.*last good copy"):
         Ledger(cut)
     for length in (50, 100, 1000, 4096, len(whole) // 2, len(whole) - 4096):
         cut.write_bytes(whole[:length])

@@ -11,7 +11,7 @@ import pytest
 from scipy.special import expit
 
 from linemap.errors import ArgumentError
-from linemap.outreach import expected_return, kit_history
+from linemap.outreach import expected_return
 from linemap.published import fact
 from linemap.tables import complete_table, empty_table
 
@@ -127,32 +127,3 @@ def test_a_kit_twice_is_refused(make_homes: Homes) -> None:
     kits, pairs = _history(homes, _truth(homes, 1), 50, 1)
     with pytest.raises(ArgumentError, match="kit_id"):
         expected_return(homes, pd.concat([kits, kits]), pairs, seed=1)
-
-
-def test_kit_history_counts_kits_and_usable_ones() -> None:
-    kits = complete_table(
-        pd.DataFrame(
-            {
-                "kit_id": ["1", "2", "3"],
-                "parcel_id": ["a", "a", "b"],
-                "requested_on": pd.to_datetime(["2025-01-01", None, None]),
-                "mailed_on": pd.to_datetime([None, "2025-06-01", "2025-07-01"]),
-            }
-        ),
-        "kits",
-    )
-    pairs = complete_table(
-        pd.DataFrame(
-            {
-                "kit_id": ["1", "3"],
-                "parcel_id": ["a", "b"],
-                "verdict": ["usable_with_doubt", "not_usable"],
-            }
-        ),
-        "pairs",
-    )
-    history = kit_history(kits, pairs, pd.Index(["a", "b", "c"]))
-    assert history["kits_before"].tolist() == [2, 1, 0]
-    assert history["usable_kits"].tolist() == [1, 0, 0]
-    assert history["tested"].tolist() == [True, False, False]
-    assert history["last_kit_on"].dt.month.tolist()[:2] == [6, 7]

@@ -1,0 +1,109 @@
+"""The ``linemap round`` commands: freeze a list, hold its forecast against what came back."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from linemap.choices import JsonFlag, LedgerOption, RunArgument, day_of
+from linemap.printing import say
+
+rounds = typer.Typer(
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    help="Freeze a list of kits with its forecast; later hold the forecast against what came back.",
+)
+
+
+@rounds.command("open")
+def round_open(
+    folder: RunArgument,
+    name: Annotated[str | None, typer.Option(help="Name of the round.")] = None,
+    choice: Annotated[
+        Path | None, typer.Option(help="Folder of a list made by prioritize.")
+    ] = None,
+    ledger: LedgerOption = None,
+    on: Annotated[str | None, typer.Option(help="Day of opening, YYYY-MM-DD.")] = None,
+    as_json: JsonFlag = False,
+) -> None:
+    """Freeze the list of a run with its forecast, before any result is known."""
+    from linemap.rounds import open_round
+    from linemap.run_folder import Run
+
+    report = open_round(Run(folder), name=name, choice=choice, ledger=ledger, today=day_of(on))
+    _say_round(report, as_json)
+
+
+@rounds.command("close")
+def round_close(
+    folder: RunArgument,
+    returns: Annotated[Path, typer.Argument(help="Table parcel_id, outcome, lead_found.")],
+    name: Annotated[str | None, typer.Option(help="Name of the round.")] = None,
+    ledger: LedgerOption = None,
+    on: Annotated[str | None, typer.Option(help="Day of closing, YYYY-MM-DD.")] = None,
+    as_json: JsonFlag = False,
+) -> None:
+    """Count every kit of a round and hold the forecast against what came back."""
+    from linemap.rounds import close_round
+    from linemap.run_folder import Run
+
+    report = close_round(Run(folder), returns, name=name, ledger=ledger, today=day_of(on))
+    _say_round(report, as_json)
+
+
+@rounds.command("correct")
+def round_correct(
+    folder: RunArgument,
+    parcel: Annotated[str, typer.Argument(help="Home whose entry was wrong.")],
+    name: Annotated[str, typer.Option(help="Name of the round.")],
+    outcome: Annotated[str, typer.Option(help="What truly came of the kit.")],
+    lead_found: Annotated[str, typer.Option(help="yes, no or unknown.")],
+    reason: Annotated[str, typer.Option(help="Why the first entry was wrong.")],
+    ledger: LedgerOption = None,
+    on: Annotated[str | None, typer.Option(help="Day of the entry, YYYY-MM-DD.")] = None,
+    as_json: JsonFlag = False,
+) -> None:
+    """Enter a correction of a closed round; the first entry stays in the ledger."""
+    from linemap.rounds import correct_round
+    from linemap.run_folder import Run
+
+    report = correct_round(
+        Run(folder),
+        parcel,
+        name=name,
+        outcome=outcome,
+        lead_found=lead_found,
+        reason=reason,
+        ledger=ledger,
+        today=day_of(on),
+    )
+    _say_round(report, as_json)
+
+
+@rounds.command("review")
+def round_review(
+    folder: RunArgument,
+    ledger: LedgerOption = None,
+    as_json: JsonFlag = False,
+) -> None:
+    """Say what all closed rounds together tell: alarms, and the lead lines that remain."""
+    from linemap.rounds import look_back
+    from linemap.run_folder import Run
+
+    _say_round(look_back(Run(folder), ledger=ledger), as_json)
+
+
+def _say_round(report: dict[str, Any], as_json: bool) -> None:
+    if as_json:
+        print(json.dumps(report, default=str))
+        return
+    for sentence in report["sentences"]:
+        say(sentence)
+    if "review" in report:
+        say()
+        say("All rounds together:")
+        for sentence in report["review"]["sentences"]:
+            say(f"  {sentence}")
