@@ -35,7 +35,7 @@ from linemap.assembly import (
     rounds_so_far,
 )
 from linemap.evaluation import Evaluation, evaluate, judging_sample
-from linemap.features import Spread, build_features, build_graph
+from linemap.features import Spread, build_features, build_graph, said_of_people
 from linemap.intake import Intake, quarantine_table, read_city
 from linemap.inventory import classify_lines, inventory_summary
 from linemap.outputs import Findings, write_outputs
@@ -366,7 +366,11 @@ def gather(
         learn=homes["learn"],
         rounds=rounds_so_far(ledger),
         review=review_so_far(ledger, settings),
-        cannot_tell=[*said["warnings"], *evaluation.warnings],
+        cannot_tell=[
+            *said_of_people(scored.features.columns),
+            *said["warnings"],
+            *evaluation.warnings,
+        ],
     )
 
 

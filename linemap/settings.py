@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any, Literal, get_args
 
 import tomli_w
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 
 from linemap.database import is_address, without_person
 from linemap.errors import SettingsError
@@ -86,6 +86,14 @@ class ScoringSettings(_Section):
     target: Literal["lead", "needs_replacement"] = "lead"
     use_income: bool = False
     share_witnesses: bool = False
+
+    @field_validator("extra")
+    @classmethod
+    def _no_private_facts(cls, names: tuple[str, ...]) -> tuple[str, ...]:
+        private = [name for name in names if name in ("pregnant", "address")]
+        if private:
+            raise ValueError(f"{', '.join(private)} may never sharpen a score. Take it out.")
+        return names
 
 
 class EvaluationSettings(_Section):

@@ -79,11 +79,11 @@ def replaced_files(folder: str | Path) -> Iterator[Path]:
     Raises
     ------
     RunFolderError
-        If the folder cannot be written or the disk is full.
+        If the folder cannot be written, is in use by another run, or the disk is full.
     """
-    folder = Path(folder)
+    folder = Path(folder).absolute()
     work = folder / ".unfinished"
-    with _disk_faults(folder):
+    with _disk_faults(folder), _locked(folder):
         fresh = not folder.exists()
         folder.mkdir(parents=True, exist_ok=True)
         if fresh:

@@ -5,8 +5,8 @@
 are neighbours. Nothing here knows what a line is made of, so nothing here can leak a label.
 """
 
-from linemap.features.buildings import build_features
+from linemap.features.buildings import build_features, said_of_people
 from linemap.features.graph import PlaceGraph, build_graph
 from linemap.features.neighbours import TILE_HOMES, Spread
 
-__all__ = ["TILE_HOMES", "PlaceGraph", "Spread", "build_features", "build_graph"]
+__all__ = ["TILE_HOMES", "PlaceGraph", "Spread", "build_features", "build_graph", "said_of_people"]

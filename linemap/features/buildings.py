@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import geopandas as gpd
 import numpy as np
@@ -15,6 +15,9 @@ from linemap.features.neighbours import TILE_HOMES, Spread, spread_places, years
 
 LATER_BY = 7
 """Years by which a home is younger than its block from which it may stand on an older line."""
+
+ABOUT_PEOPLE = ("median_income", "owner_occupied", "pregnant", "children_under_6")
+"""Columns that are facts about people, not about the building or its place."""
 
 NUMBERS = ("dwelling_units", "line_diameter_in", "main_year", "assessed_value")
 
@@ -101,6 +104,18 @@ def build_features(
     if use_income:
         out["median_income"] = _income(out["area_id"], areas)
     return out
+
+
+def said_of_people(columns: Iterable[str]) -> list[str]:
+    """Say which features are facts about people, and what to watch then; nothing if none is."""
+    used = [name for name in columns if name in ABOUT_PEOPLE]
+    if not used:
+        return []
+    return [
+        f"By your settings the scores use facts about people ({', '.join(used)}). Such a score can "
+        "send kits away from homes of one group: compare the fairness table with that of a run "
+        "without them."
+    ]
 
 
 def _number(frame: pd.DataFrame, name: str) -> np.ndarray:

@@ -58,6 +58,8 @@ class AreaLogit:
         Fitted weights [log-odds].
     covariance_ : ndarray, shape (k, k)
         Of the factors' weights.
+    converged_ : bool
+        Whether the steps came to rest within the 50 allowed.
     """
 
     def __init__(self, mean: Floats, precision: Floats, spread: float) -> None:
@@ -83,7 +85,8 @@ class AreaLogit:
             size = min(1.0, 2.0 / max(largest, 1e-12))
             self.weights_ = self.weights_ + size * step
             self.areas_ = self.areas_ + size * step_area
-            if largest < 1e-9:
+            self.converged_ = bool(largest < 1e-9)
+            if self.converged_:
                 break
         chance = expit(self.log_odds(factors))
         self._bend(factors, chance * (1 - chance))

@@ -147,9 +147,10 @@ def expected_return(
     )
     sent, usable = len(history), int(outcome.sum())
     thin = min(usable, sent - usable) < _THIN
-    return ReturnForecast(
-        table, sent, usable, prior, thin, measures, _basis(sent, usable, prior, thin, measures)
-    )
+    basis = _basis(sent, usable, prior, thin, measures)
+    if not model.converged_:
+        basis += " The fit had not settled at its limit of steps: chances may be off a little."
+    return ReturnForecast(table, sent, usable, prior, thin, measures, basis)
 
 
 def _history(kits: pd.DataFrame, pairs: pd.DataFrame, homes: pd.DataFrame) -> pd.DataFrame:

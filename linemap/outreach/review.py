@@ -6,7 +6,7 @@ from typing import Any
 
 import pandas as pd
 
-from linemap.outreach.alarm import control_charts
+from linemap.outreach.alarm import FALSE_ALARM, control_charts
 from linemap.outreach.estimates import estimate_from_log, estimates_in_words
 from linemap.outreach.remaining import lead_remaining, remaining_in_words
 
@@ -46,5 +46,7 @@ def review_rounds(log: pd.DataFrame, *, seed: int, quiet_days: int = 365) -> dic
             remaining_in_words(remaining),
             *estimates_in_words(estimates),
             *words[~raised],
+            f"Of the {len(words)} charts each errs on its own: that any of them raises a false "
+            f"alarm has a chance of at most {len(words) * FALSE_ALARM:.0%}.",
         ],
     }

@@ -1,15 +1,19 @@
 """No network while it runs, no code from data, and no library that nobody declared."""
 
 import ast
+import json
 import re
+import shutil
 import sys
 import tomllib
 from importlib.metadata import packages_distributions
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 ROOT = Path(__file__).parents[2]
+SAMPLE = ROOT / "synthetic_city" / "sample"
 MODULES = sorted(
     p for folder in ("linemap", "synthetic_city") for p in (ROOT / folder).rglob("*.py")
 )
@@ -89,6 +93,28 @@ def test_a_run_never_calls_out(tiny_run):
     """The run was made in a process without a network, which notes every attempt."""
     assert (tiny_run / "run" / "run.json").is_file()
     assert not (tiny_run / "calls.txt").exists()
+
+
+def test_commands_on_a_finished_run_never_call_out(tiny_run, linemap, tmp_path, without_network):
+    shutil.copytree(tiny_run / "run", tmp_path / "run")
+    record = json.loads((tmp_path / "run" / "run.json").read_text())
+    record["settings"]["folder"] = str(tmp_path)
+    (tmp_path / "run" / "run.json").write_text(json.dumps(record))
+    for words in (
+        ("prioritize", "run", "--kits", "20", "--out", "list"),
+        ("map", "run"),
+        ("round", "open", "run", "--choice", "list", "--on", record["as_of"]),
+        ("round", "close", "run", "list/kits.csv"),
+        ("round", "review", "run"),
+        ("results", str(SAMPLE / "samples.csv")),
+        ("check", str(SAMPLE / "settings.toml")),
+    ):
+        if words[1] == "close":
+            kits = pd.read_csv(tmp_path / "list" / "kits.csv", dtype=str)[["parcel_id"]]
+            kits.assign(outcome="silent").to_csv(tmp_path / "list" / "kits.csv", index=False)
+        code, said = linemap.run(*words, cwd=tmp_path, first=without_network)
+        assert code == 0, said
+    assert not (tmp_path / "calls.txt").exists()
 
 
 def test_an_attempt_to_call_out_would_be_noted(linemap, tmp_path, without_network):

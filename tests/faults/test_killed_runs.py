@@ -7,6 +7,9 @@ import signal
 import sys
 import time
 
+import pytest
+
+from linemap.errors import RunFolderError
 from linemap.run_folder import Run
 from linemap.whole_folder import new_run_folder, replaced_files
 
@@ -86,6 +89,23 @@ def test_killed_while_files_are_replaced(tmp_path, tree, in_child):
         if code == 0:
             break
     assert step > 20
+
+
+def test_a_second_writer_is_refused_and_the_first_finishes(tmp_path, tree):
+    place = tmp_path / "run"
+    with new_run_folder(place) as folder:
+        write(folder, 3)
+    with replaced_files(place) as folder:
+        write(folder, 1)
+        for second in (replaced_files, new_run_folder):
+            with pytest.raises(RunFolderError, match="another run is writing"), second(place):
+                pass
+        assert folder.is_dir()
+    assert tree(place) == whole(1)
+    with replaced_files(place) as folder:
+        write(folder, 2)
+    assert tree(place) == whole(2)
+    assert [p.name for p in tmp_path.iterdir()] == ["run"]
 
 
 def test_a_real_run_killed_at_random_moments(tiny_run, linemap, tmp_path, tree):

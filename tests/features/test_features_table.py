@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from linemap.errors import ArgumentError
-from linemap.features import build_features
+from linemap.features import build_features, said_of_people
 
 
 def make_row(year: list[float], step_m: float = 20.0) -> gpd.GeoDataFrame:
@@ -142,6 +142,10 @@ def test_income_of_the_area_enters_when_asked(row: gpd.GeoDataFrame, areas: pd.D
     table = build_features(row, areas, use_income=True)
     assert table["median_income"].tolist() == [30_000.0] * 15 + [80_000.0] * 15
     assert "children_under_6" not in table.columns
+    assert "facts about people (median_income)" in said_of_people(table.columns)[0]
+    tenure = build_features(row.assign(owner_occupied="yes"), extra=("owner_occupied",))
+    assert "facts about people (owner_occupied)" in said_of_people(tenure.columns)[0]
+    assert said_of_people(build_features(row, areas).columns) == []
 
 
 def test_income_without_any_is_refused(row: gpd.GeoDataFrame, areas: pd.DataFrame) -> None:

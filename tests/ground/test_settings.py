@@ -137,3 +137,9 @@ def test_settings_file_that_is_not_there(tmp_path):
 def test_settings_file_may_begin_with_a_byte_order_mark(folder):
     (folder / "s.toml").write_bytes(b"\xef\xbb\xbf[files]\nparcels = 'p.csv'\n")
     assert load_settings(folder / "s.toml").path("parcels") == folder / "p.csv"
+
+
+def test_a_reported_pregnancy_never_sharpens_a_score(folder):
+    """As the contract of the column says."""
+    with pytest.raises(SettingsError, match="pregnant may never sharpen a score"):
+        parse_settings({"files": {"parcels": "p.csv"}, "scoring": {"extra": ["pregnant"]}})

@@ -53,3 +53,13 @@ def test_without_areas_or_rows_the_prior_is_left():
     assert model.weights_.tolist() == [0.4, 0.0, 0.0]
     one = Factors(np.array([[1.0, 0.0, 0.0]]), np.array([-1]), 0)
     assert model.standard_error(one) == pytest.approx([1.0])
+
+
+def test_it_says_whether_it_came_to_rest(rows):
+    factors, outcome = rows
+    ours = AreaLogit(np.zeros(3), SPREADS**-2, AREA_SPREAD).fit(factors, outcome)
+    assert ours.converged_
+    # Separable rows under a prior that hardly holds: the odds run off by two for every step.
+    far = AreaLogit(np.zeros(1), np.array([1e-80]), 1e-3)
+    far.fit(Factors(np.ones((5, 1)), np.full(5, -1), 0), np.ones(5))
+    assert not far.converged_

@@ -170,7 +170,9 @@ def test_review_of_all_rounds_reads_the_log(opened: tuple[Ledger, KitPlan]) -> N
         "return rate",
         "calibration",
     }
-    assert len(review["sentences"]) == 6
+    assert len(review["sentences"]) == 7
+    assert "Of the 4 charts each errs on its own" in review["sentences"][-1]
+    assert "at most 20%" in review["sentences"][-1]
     assert review["closed"] == 1
     assert review["sentences"][0].startswith("ALARM")
     assert "remain to be found" in review["sentences"][1]

@@ -26,14 +26,16 @@ def count(value: Any, missing: str = NOT_KNOWN) -> str:
 
 
 def number(value: Any, digits: int = 2, missing: str = NOT_KNOWN) -> str:
-    """Return a number with fixed digits.
+    """Return a number with fixed digits, or in words where it has no limit.
 
     Examples
     --------
-    >>> number(1.23456), number(None)
-    ('1.23', 'not known')
+    >>> number(1.23456), number(None), number(float("inf"))
+    ('1.23', 'not known', 'no upper limit')
     """
-    return missing if is_missing(value) else f"{value:,.{digits}f}"
+    if is_missing(value):
+        return missing
+    return "no upper limit" if value == float("inf") else f"{value:,.{digits}f}"
 
 
 def share(value: Any, digits: int = 0, missing: str = NOT_KNOWN) -> str:
