@@ -7,10 +7,10 @@ a home is gathered here from what the earlier stages found.
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -30,6 +30,8 @@ from linemap.outreach import (
 from linemap.scoring import Evidence, LineModel
 from linemap.settings import OutreachSettings, Settings
 from linemap.tables import City, contract, empty_table
+
+Labels = Literal["checks", "records"]
 
 
 @dataclass(frozen=True)
@@ -63,8 +65,15 @@ class Scored:
     scores: pd.DataFrame
 
 
-def evaluation_frame(city: City, scored: Scored) -> pd.DataFrame:
-    """Return one row per parcel: features, labels from checks, and record, bottles, answers."""
+def judged_by(city: City) -> Labels:
+    """Return what the scores can be held against: checks, or the record where there is none."""
+    if check_labels(city.checks, city.parcels.index)["label"].notna().any():
+        return "checks"
+    return "records" if record_labels(city.lines, city.parcels.index).notna().any() else "checks"
+
+
+def evaluation_frame(city: City, scored: Scored, labels: Labels) -> pd.DataFrame:
+    """Return one row per parcel: features, labels, and record, bottles, answers."""
     frame = scored.features.copy()
     frame["area_id"] = city.parcels["area_id"]
     frame["median_income"] = _from_area(city, "median_income")
@@ -75,7 +84,18 @@ def evaluation_frame(city: City, scored: Scored) -> pd.DataFrame:
     for name in ("entry_pipe", "line_replaced"):
         frame[f"answer_{name}"] = answers[name].last().reindex(frame.index)
     frame["record_lead"] = record_labels(city.lines, frame.index)
-    return frame.join(check_labels(city.checks, frame.index))
+    frame = frame.join(check_labels(city.checks, frame.index))
+    if labels == "records":
+        told = frame["record_lead"].notna()
+        frame = frame.assign(label=frame["record_lead"], checked=told, why="unknown")
+    return frame
+
+
+def without(evidence: Evidence, hidden: pd.Index, labels: Labels) -> Evidence:
+    """Return the evidence without what the labels of some homes were taken from."""
+    table = evidence.checks if labels == "checks" else evidence.lines
+    left = table[~table["parcel_id"].isin(hidden)]
+    return replace(evidence, **{"checks" if labels == "checks" else "lines": left})
 
 
 def part_of(scored: Scored, homes: pd.Index) -> tuple[pd.DataFrame, PlaceGraph, Evidence]:

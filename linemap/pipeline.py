@@ -25,6 +25,7 @@ from linemap.assembly import (
     evaluation_frame,
     group_columns,
     homes_table,
+    judged_by,
     last_day,
     lead_by_age,
     ledger_as_read,
@@ -33,6 +34,7 @@ from linemap.assembly import (
     review_so_far,
     rounds_log,
     rounds_so_far,
+    without,
 )
 from linemap.evaluation import Evaluation, evaluate, judging_sample
 from linemap.features import Spread, build_features, build_graph, said_of_people
@@ -198,7 +200,9 @@ def evaluate_scores(
 ) -> Evaluation:
     """Refit with checks hidden and hold the answers against them.
 
-    A very large city is judged on a sample of whole blocks, which the evaluation then says.
+    Where there is no check at all, entries of the record are hidden instead; every figure then
+    states agreement with the record. A very large city is judged on a sample of whole blocks,
+    which the evaluation then says.
 
     Parameters
     ----------
@@ -215,14 +219,14 @@ def evaluate_scores(
     Evaluation
     """
     protocols = protocols or settings.evaluation.protocols
-    frame = evaluation_frame(city, scored)
+    labels = judged_by(city)
+    frame = evaluation_frame(city, scored, labels)
     sample = judging_sample(frame, seed=settings.scoring.seed)
     features, graph, told = part_of(scored, sample)
 
     def fit_score(hidden: pd.Index) -> pd.Series:
-        visible = told.checks[~told.checks["parcel_id"].isin(hidden)]
         model = new_model(settings, pooled=scored.model.pooled).fit(
-            features, graph, replace(told, checks=visible)
+            features, graph, without(told, hidden, labels)
         )
         return pd.Series(probability(model.weights().sum(axis=1)), features.index)
 
@@ -235,6 +239,7 @@ def evaluate_scores(
             bootstrap=settings.evaluation.bootstrap,
             seed=settings.scoring.seed,
             protocols=protocols,
+            labels=labels,
             sample=sample,
             p_lead=scored.scores["p_lead"],
             tell=step,

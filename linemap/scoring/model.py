@@ -18,7 +18,7 @@ from linemap.scoring.city_fit import fit_city
 from linemap.scoring.doubts import doubts
 from linemap.scoring.draws import drawn_chances, expected_counts, interval, widened
 from linemap.scoring.evidence import Evidence, describe_homes
-from linemap.scoring.explanation import Explanation, explanation
+from linemap.scoring.explanation import Explanation, explanation, most_telling
 from linemap.scoring.galvanized import (
     either,
     evidence_without_lead,
@@ -207,6 +207,13 @@ class LineModel:
         )
 
     @cached_property
+    def _telling(self) -> pd.DataFrame:
+        """The source without which each home's probability would differ most."""
+        testimony = self.sources_.testimony(teaching=False)
+        without = testimony.without_each(self.city_.before)
+        return most_telling(self._log_odds, without).set_axis(self.features_.index)
+
+    @cached_property
     def _rate_draws(self) -> list[np.ndarray]:
         """What the sources say under draws of their error rates; only intervals need them."""
         return rate_draws(
@@ -240,6 +247,7 @@ class LineModel:
         out = out.join(weights)
         out = out.join(top_reasons(weights, all_sentences(self.features_, self.sources_, weights)))
         reach = max(self.city_.joint.problem.place.range_m, 500.0)
+        out = out.join(self._telling)
         out["beyond_data"] = beyond_data(self.features_, self.sources_.kind > 0, reach).any(axis=1)
         if self.target == "needs_replacement":
             out = out.join(self._replacement())
@@ -348,10 +356,7 @@ class LineModel:
         sentences = all_sentences(self.features_, self.sources_, self._weights)
         at = int(self.features_.index.get_indexer(pd.Index([parcel_id]))[0])
         said = {name: words[at] for name, words in sentences.items()}
-        testimony = self.sources_.testimony(teaching=False)
-        return explanation(
-            parcel_id, self._weights.iloc[at], said, testimony.without_each(self.city_.before, at)
-        )
+        return explanation(parcel_id, self._weights.iloc[at], said, self._telling.iloc[at])
 
     def sides(self) -> pd.DataFrame:
         """Return the chance of lead on each side: ``p_utility``, ``p_customer``.

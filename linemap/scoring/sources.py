@@ -75,19 +75,17 @@ class Testimony:
             before = after
         return out
 
-    def without_each(self, before: np.ndarray, home: int) -> dict[str, float]:
-        """Return one home's log-odds with one source silent, for each source.
+    def without_each(self, before: np.ndarray) -> dict[str, np.ndarray]:
+        """Return every home's log-odds with one source silent, for each source, (n_homes,).
 
         Parameters
         ----------
         before : ndarray, shape (n_homes,)
             Log-odds before the home's own evidence.
-        home : int
-            Row of the home.
         """
-        total, share = self.total[[home]], self.log_share[[home]]
+        total = self.total
         return {
-            name: float(before[home] + lead_weight(total - said[[home]], share)[0])
+            name: before + lead_weight(total - said, self.log_share)
             for name, said in self.by_source.items()
         }
 

@@ -1,15 +1,19 @@
-"""What the baselines are given: all that the scores may use as well."""
+"""What is judged: the frame, what the baselines are given, what is hidden."""
 
 from __future__ import annotations
 
+import shutil
+from pathlib import Path
 from types import SimpleNamespace
 
 import geopandas as gpd
 import pandas as pd
 
-from linemap.assembly import evaluation_frame
+from linemap.assembly import evaluation_frame, without
 from linemap.evaluation.baselines import feature_matrix
+from linemap.pipeline import run
 from linemap.scoring import Evidence
+from linemap.settings import load_settings
 from linemap.tables import City
 
 
@@ -31,9 +35,36 @@ def test_the_frame_holds_the_latest_answer_of_each_home():
         pairs=pd.DataFrame(columns=["parcel_id", "verdict", "first_high", "flushed_high"]),
         evidence=Evidence(answers=answers),
     )
-    frame = evaluation_frame(City("town", parcels, areas=areas), scored)
+    frame = evaluation_frame(City("town", parcels, areas=areas), scored, "checks")
     assert frame["answer_entry_pipe"].fillna("").tolist() == ["copper", "plastic", ""]
     assert frame["answer_line_replaced"].fillna("").tolist() == ["yes", "", ""]
     given = {"kit_first_high", "kit_flushed_high", "record_lead"}
     given |= {"answer_entry_pipe", "answer_line_replaced"}
     assert given <= set(feature_matrix(frame))
+
+
+def test_without_any_check_the_record_is_hidden_and_judged_by(tiny_city: Path, tmp_path: Path):
+    """Every text says so, nothing ranks as if it knew the record, and no figure is a headline."""
+    shutil.copytree(tiny_city, tmp_path / "city")
+    settings = tmp_path / "city" / "settings.toml"
+    settings.write_text(settings.read_text().replace('checks = "checks.csv"\n', ""))
+    finished = run(load_settings(settings), tmp_path / "run")
+    said = finished.evaluation
+    assert said["labels"] == "records"
+    assert said["headline"] is None
+    assert said["counts"]["judged"] > 100
+    told = {caution["code"] for caution in said["warnings"]}
+    assert "labels_are_records" in told
+    assert not {"too_good", "probabilities_off"} & told
+    report = (finished.folder / "staff" / "report.html").read_text(encoding="utf-8")
+    assert "every figure states agreement with the record" in report
+
+
+def test_what_a_label_was_taken_from_is_taken_out_of_the_evidence():
+    homes = pd.DataFrame({"parcel_id": ["A", "B"]})
+    evidence = Evidence(lines=homes, checks=homes, answers=homes)
+    for labels, table in (("checks", "checks"), ("records", "lines")):
+        left = without(evidence, pd.Index(["B"]), labels)
+        for name in ("lines", "checks", "answers"):
+            expected = ["A"] if name == table else ["A", "B"]
+            assert getattr(left, name)["parcel_id"].tolist() == expected

@@ -178,6 +178,8 @@ def test_cards_hold_each_home_once_with_its_kits_and_words():
     kits = pd.DataFrame({"parcel_id": ["H3"], "rank": [1], "arm": ["audit"], "why": ["Drawn."]})
     lines = pd.DataFrame({"utility_material": ["lead"], "why": ["Tap card."]}, index=["H0"])
     learn = pd.Series(0.125, index=scores.index)
+    scores["telling_source"] = pd.Categorical(["record"] + [None] * (len(scores) - 1))
+    scores["p_without"] = [0.042] + [np.nan] * (len(scores) - 1)
     first, second = (
         json.loads(b) for b in card_blocks(scores, kits=kits, pairs=pairs, lines=lines, learn=learn)
     )
@@ -189,6 +191,8 @@ def test_cards_hold_each_home_once_with_its_kits_and_words():
     assert first["words"][first["record"][0][0]] == "lead"
     assert first["words"][first["ground"][0]] == "Tap card."
     assert set(second["learn"]) == {125}
+    assert (first["words"][first["telling"][0]], first["without"][0]) == ("record", 42)
+    assert set(first["telling"][1:] + second["telling"]) == {-1}
     undated, dated = second["kits"]["1"]
     assert undated == {
         "id": "K1",

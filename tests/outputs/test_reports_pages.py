@@ -233,7 +233,7 @@ def rivals(ahead_low, ahead_high) -> pd.DataFrame:
 
 def test_right_heading_claims_no_more_than_the_interval():
     assert right_heading({}, rivals(0.02, 0.1)).endswith("surely better than oldest first")
-    assert right_heading({}, rivals(-0.02, 0.1)).startswith("Too few checks to say")
+    assert right_heading({}, rivals(-0.02, 0.1)).startswith("It cannot be said")
     assert right_heading({}, rivals(-0.2, -0.1)).startswith("Oldest first would have been")
     assert "too few checks" in right_heading({}, pd.DataFrame())
     headline = {"callable_share": 0.13, "precision": 0.92, "listed": 40}

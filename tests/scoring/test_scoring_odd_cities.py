@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -12,6 +13,7 @@ from scipy import sparse
 
 from linemap.features import PlaceGraph
 from linemap.scoring import Evidence, LineModel
+from linemap.scoring.field import FieldFit, fit_field
 
 Fit = Callable[..., LineModel]
 
@@ -19,7 +21,9 @@ Fit = Callable[..., LineModel]
 def sound(model: LineModel) -> pd.DataFrame:
     """Return the scores of a model, all of whose answers are numbers that make sense."""
     table = model.score()
-    assert np.isfinite(table.select_dtypes("number")).all(axis=None)
+    numbers = table.select_dtypes("number").drop(columns="p_without")
+    assert np.isfinite(numbers).all(axis=None)
+    assert (table["p_without"].notna() == table["telling_source"].notna()).all()
     for name in ("p_lead", "p_low", "p_high"):
         assert table[name].between(0, 1, inclusive="neither").all()
     assert (table["p_low"] <= table["p_lead"]).all()
@@ -144,3 +148,19 @@ def test_one_look_at_one_side_leaves_the_other_open(town) -> None:
     both = replace(told, checks=seen(homes, np.zeros(len(homes), dtype=bool)))
     cleared = LineModel(seed=1).fit(town.features, town.graph, both).score()
     assert (weight > cleared.loc[homes, "weight_check"] + 1).all()
+
+
+def test_a_fit_that_has_not_settled_says_so(
+    town, model: LineModel, quick_fit: Fit, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One step is too few; what comes out is still numbers, and the report says what they are."""
+    words = "Learning stopped at its limit of steps"
+    assert not any(words in text for text in model.describe()["warnings"])
+
+    def cut_short(*given: Any, **options: Any) -> FieldFit:
+        return fit_field(*given, **{**options, "steps": 1, "tolerance": 0.0})
+
+    monkeypatch.setattr("linemap.scoring.joint.fit_field", cut_short)
+    hasty = quick_fit(town.evidence)
+    assert any(words in text for text in hasty.describe()["warnings"])
+    sound(hasty)

@@ -319,6 +319,8 @@ def test_explanation_agrees_with_the_scores(town, model: LineModel, scores: pd.D
         silent = {name: without_source(model, name, home) for name in spoken}
         if silent:
             most = max(silent, key=lambda name: abs(silent[name] - why.p_lead))
+            assert row["telling_source"] == most
+            assert row["p_without"] == pytest.approx(silent[most], abs=1e-9)
             assert f"without the {most}" in why.counterfactual
             assert f"{silent[most]:.0%} instead of {why.p_lead:.0%}" in why.counterfactual
     with pytest.raises(ArgumentError, match="nowhere"):

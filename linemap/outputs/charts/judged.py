@@ -51,7 +51,7 @@ def reliability_chart(bins: pd.DataFrame) -> Figure:
     """
     kept = bins.dropna(subset=["promised", "found", "low", "high"])
     if kept.empty:
-        return nothing_chart("No home was checked and judged, so no promise can be tested")
+        return nothing_chart("No home could be judged on, so no promise can be tested")
     inside = kept["promised"].between(kept["low"], kept["high"])
     title = (
         f"All {len(kept)} groups of homes keep the promised rate of lead"
@@ -103,7 +103,7 @@ def gain_chart(gain: pd.DataFrame, methods: Sequence[str] = _COMPARED) -> Figure
         for name, part in rows.groupby("method")
     }
     if "linemap" not in found:
-        return nothing_chart("Too few checks to compare the order of the list with other orders")
+        return nothing_chart("Too few homes to compare the order of the list with other orders")
     title = f"The first fifth of the list holds {found['linemap']:.0%} of the lead"
     if "age rule" in found:
         title += f"; oldest first, {found['age rule']:.0%}"
@@ -121,7 +121,10 @@ def gain_chart(gain: pd.DataFrame, methods: Sequence[str] = _COMPARED) -> Figure
             linewidth=2.4 if name == "linemap" else 1.5,
             label="this list" if name == "linemap" else name,
         )
-    axes.set(xlabel="share of checked homes looked at", ylabel="share of their lead found")
+    axes.set(
+        xlabel="share of the homes judged on, looked at in this order",
+        ylabel="share of their lead found",
+    )
     axes.set(xlim=(0, 1), ylim=(0, 1.02))
     _in_percent(axes.xaxis, axes.yaxis)
     legend_below(figure)
@@ -180,7 +183,7 @@ def learning_chart(learning: pd.DataFrame, *, measure: str = "auc") -> Figure:
             ours["visible"], ours["low"], ours["high"], color=LIGHT, alpha=0.4, linewidth=0,
             label="95% interval",
         )  # fmt: skip
-    axes.set(xlabel="checked homes learned from", ylabel=MEASURE_WORDS.get(measure, measure))
+    axes.set(xlabel="homes learned from", ylabel=MEASURE_WORDS.get(measure, measure))
     legend_below(figure)
     return figure
 

@@ -79,6 +79,8 @@ def card_blocks(
             "reasons": [words.codes(part[f"reason_{k}"]) for k in (1, 2, 3)],
             "record": [words.codes(_text(ground, side)) for side in SIDES],
             "ground": words.codes(_text(ground, "why")),
+            "telling": words.codes(_text(part, "telling_source")),
+            "without": _permille(_text(part, "p_without").astype(float).fillna(0)),
             "learn": [] if gains is None else _permille(gains.iloc[start : start + BLOCK]),
             "listed": {},
             "kits": {},

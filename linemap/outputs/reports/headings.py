@@ -101,7 +101,7 @@ def right_heading(evaluation: dict[str, Any], baselines: pd.DataFrame) -> str:
                     return "The order of the scores is surely better than oldest first"
                 if row["ahead_high"] < 0:
                     return "Oldest first would have been the better order here"
-                return "Too few checks to say that the order beats oldest first"
+                return "It cannot be said that the order beats oldest first"
     return "There are too few checks to judge the scores by"
 
 

@@ -17,11 +17,11 @@ HOW_TO_READ = {
     "bars overlap, the order of two areas is not sure.",
     "gap": "Each area has a dot for its share of the city's expected lead lines and a ring for "
     "its share of the tested homes. A ring left of its dot: people with lead lines are missed.",
-    "reliability": "Each dot is a group of checked homes with similar probability. On the "
+    "reliability": "Each dot is a group of the homes judged on, with similar probability. On the "
     "diagonal the promise is kept; above it the scores are too low, below it too high. One dot "
     "in twenty misses by chance. The homes were held out by place.",
-    "gain": "Go down the list of checked homes from the left: the higher a line, the fewer visits "
-    "for the same finds. The homes were held out by place.",
+    "gain": "Go down the list of the homes judged on from the left: the higher a line, the fewer "
+    "visits for the same finds. The homes were held out by place.",
     "learning": "A line that still climbs at the right says that more checks would help.",
     "age": "The line is the mean estimate by year built, the band is the 90% interval of "
     "that mean. It need not fall with age.",

@@ -79,6 +79,7 @@ def staff_content(findings: Findings) -> dict[str, Any]:
         ),
         "homes": len(findings.scores),
         "expected": findings.expected.loc["(city)"].to_dict(),
+        "by_record": evaluation.get("labels") == "records",
         "headline": headline.get("text") or evaluation.get("headline_reason", ""),
         "measures": measure_table(tables),
         "prevalence": prevalence_rows(tables.get("prevalence", pd.DataFrame())),

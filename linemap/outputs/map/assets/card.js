@@ -9,6 +9,12 @@ linemap.EVIDENCE = [
   "Water of returned kits",
   "Field check",
 ];
+linemap.TELLING = {
+  record: "the city record",
+  answers: "the resident's answers",
+  water: "the returned kits",
+  check: "the field check",
+};
 linemap.ARMS = { ranked: "chosen", floor: "fair share", audit: "random" };
 linemap.CARD_BLOCK = 2000;
 
@@ -28,6 +34,8 @@ linemap.cardOf = async function (i) {
     reasons: cards.reasons.map((column) => word(column[at])).filter(Boolean),
     record: cards.record.map((column) => word(column[at])),
     ground: word(cards.ground[at]),
+    telling: word(cards.telling[at]),
+    without: cards.without[at] / 1000,
     learn: cards.learn.length ? cards.learn[at] / 1000 : null,
     listed: cards.listed[at],
     kits: cards.kits[at] || [],
@@ -227,15 +235,21 @@ linemap.kitSentence = function (kit) {
 /* A sure answer moves a chance p to 1 with chance p, else to 0: 2 p (1 - p) on average. */
 linemap.wouldChange = function (chance, flags, card) {
   const [, , record, answers, water, check] = card.weights;
+  const out = [];
+  if (card.telling)
+    out.push(
+      `Without ${linemap.TELLING[card.telling]} it would be ${linemap.percent(card.without)} instead of ${linemap.percent(chance)}.`
+    );
   if (check !== 0)
     return [
+      ...out,
       "Little would: somebody has looked at this line. If only one side was seen, a look at the other.",
     ];
   const points = (share) =>
     share < 0.005 ? "less than 1 point" : `about ${Math.round(share * 100)} points`;
-  const out = [
-    `A look at the pipe on both sides would move the estimate by ${points(2 * chance * (1 - chance))} on average.`,
-  ];
+  out.push(
+    `A look at the pipe on both sides would move the estimate by ${points(2 * chance * (1 - chance))} on average.`
+  );
   const again = flags & linemap.TESTED ? "Another kit" : "A first kit";
   out.push(
     `${again}${card.learn === null ? " would add its two bottles and the form." : ` would move it by ${points(card.learn)} on average.`}`
