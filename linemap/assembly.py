@@ -93,9 +93,9 @@ def evaluation_frame(city: City, scored: Scored, labels: Labels) -> pd.DataFrame
 
 def without(evidence: Evidence, hidden: pd.Index, labels: Labels) -> Evidence:
     """Return the evidence without what the labels of some homes were taken from."""
-    table = evidence.checks if labels == "checks" else evidence.lines
-    left = table[~table["parcel_id"].isin(hidden)]
-    return replace(evidence, **{"checks" if labels == "checks" else "lines": left})
+    name = "checks" if labels == "checks" else "lines"
+    table = getattr(evidence, name)
+    return replace(evidence, **{name: table[~table["parcel_id"].isin(hidden)]})
 
 
 def part_of(scored: Scored, homes: pd.Index) -> tuple[pd.DataFrame, PlaceGraph, Evidence]:
@@ -261,7 +261,7 @@ def existing_ledger(settings: Settings, path: str | Path | None = None) -> Path:
     RunFolderError
         If it is not there.
     """
-    place = Path(path or ledger_path(settings))
+    place = ledger_path(settings, path)
     if not place.exists():
         raise RunFolderError(
             f"there is no ledger {place}. Check its name; `linemap round open` makes one."
@@ -275,9 +275,9 @@ def ledger_mark(ledger: Ledger | None) -> dict[str, Any]:
     return {"entries": entries, "digest": digest}
 
 
-def ledger_path(settings: Settings) -> Path:
-    """Return where the ledger of rounds stands unless another place is named."""
-    return Path(settings.folder) / "rounds.sqlite"
+def ledger_path(settings: Settings, named: str | Path | None = None) -> Path:
+    """Return where the ledger of rounds stands: as named, or beside the settings file."""
+    return Path(named or Path(settings.folder) / "rounds.sqlite")
 
 
 def control_homes(city: City) -> list[str]:

@@ -55,7 +55,7 @@ def open_round(
     made: dict[str, Any] = {"limits": {}, "ledger": recorded_ledger(run.info)}
     if choice is not None:
         made = _read_choice(Path(choice))
-    place = Path(ledger or ledger_path(run.settings))
+    place = ledger_path(run.settings, ledger)
     known, entries = place if place.exists() else None, made["ledger"]["entries"]
     if ledger_mark(Ledger(known, entries=entries) if known else None) != made["ledger"]:
         raise RunFolderError(

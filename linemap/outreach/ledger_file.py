@@ -28,21 +28,7 @@ _REMEDIES = {
 
 
 class LedgerFile:
-    """An SQLite file that is only ever added to.
-
-    Parameters
-    ----------
-    path : str or Path
-        Made with empty tables if it is not there. Its folder must exist.
-    entries : int, optional
-        Read only the first so many entries, as an earlier run did; such a ledger is not written.
-
-    Raises
-    ------
-    RunFolderError
-        If the file cannot be opened or written, is in use for over 30 seconds, is empty or
-        damaged, or is something else than a ledger.
-    """
+    """An SQLite file that is only ever added to; see :class:`linemap.outreach.Ledger`."""
 
     def __init__(self, path: str | Path, *, entries: int | None = None) -> None:
         self.path, self.entries = Path(path), entries
