@@ -279,7 +279,9 @@ def protocol_cautions(
             )
         )
     ours = measures[measures["method"] == "linemap"]
-    off = ours[(ours["measure"] == "ece") & (words is WORDS["checks"])]  # a record misses lead
+    off = ours[
+        (ours["measure"] == "ece") & (words is WORDS["checks"])
+    ]  # no probability is judged by records
     for row in off.to_dict("records"):
         if row["protocol"] != "random" and row["value"] > row["perfect_high"]:
             band = f"{100 * row['perfect_low']:.1f} to {100 * row['perfect_high']:.1f}"

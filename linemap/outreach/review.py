@@ -28,7 +28,8 @@ def review_rounds(log: pd.DataFrame, *, seed: int, quiet_days: int = 365) -> dic
     dict
         ``closed`` [rounds], ``estimates`` and ``alarms`` (records), ``remaining`` (see
         :func:`lead_remaining`), ``unlisted`` [kits] from homes that were not on any list,
-        ``sentences``, alarms first.
+        ``sentences``, alarms first; the chance that any chart errs is at most the sum of their
+        chances (Boole's inequality).
     """
     estimates = estimate_from_log(log)
     charts = control_charts(log, seed=seed)

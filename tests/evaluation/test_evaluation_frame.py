@@ -44,7 +44,7 @@ def test_the_frame_holds_the_latest_answer_of_each_home():
 
 
 def test_without_any_check_the_record_is_hidden_and_judged_by(tiny_city: Path, tmp_path: Path):
-    """Every text says so, nothing ranks as if it knew the record, and no figure is a headline."""
+    """The report says so and judges no probability; nothing ranks as if it knew the record."""
     shutil.copytree(tiny_city, tmp_path / "city")
     settings = tmp_path / "city" / "settings.toml"
     settings.write_text(settings.read_text().replace('checks = "checks.csv"\n', ""))
@@ -58,6 +58,8 @@ def test_without_any_check_the_record_is_hidden_and_judged_by(tiny_city: Path, t
     assert not {"too_good", "probabilities_off"} & told
     report = (finished.folder / "staff" / "report.html").read_text(encoding="utf-8")
     assert "every figure states agreement with the record" in report
+    assert "Promised against found" not in report
+    assert "similar probability. On the diagonal" not in report
 
 
 def test_what_a_label_was_taken_from_is_taken_out_of_the_evidence():

@@ -64,6 +64,7 @@ def staff_content(findings: Findings) -> dict[str, Any]:
     water, level = findings.water, action_level(findings)
     names = area_names(findings)
     headline = evaluation.get("headline") or {}
+    by_record = evaluation.get("labels") == "records"
     return {
         "heads": headings(
             area_list=findings.area_list,
@@ -79,9 +80,9 @@ def staff_content(findings: Findings) -> dict[str, Any]:
         ),
         "homes": len(findings.scores),
         "expected": findings.expected.loc["(city)"].to_dict(),
-        "by_record": evaluation.get("labels") == "records",
+        "by_record": by_record,
         "headline": headline.get("text") or evaluation.get("headline_reason", ""),
-        "measures": measure_table(tables),
+        "measures": measure_table(tables, by_record=by_record),
         "prevalence": prevalence_rows(tables.get("prevalence", pd.DataFrame())),
         "published": published_beside(evaluation),
         "areas": records(findings.area_list.head(_MOST_AREAS)),
@@ -212,13 +213,17 @@ def prevalence_rows(prevalence: pd.DataFrame) -> list[tuple[str, list[dict[str, 
     return list(grouped.items())
 
 
-def measure_table(tables: dict[str, pd.DataFrame]) -> dict[str, Any] | None:
+def measure_table(
+    tables: dict[str, pd.DataFrame], *, by_record: bool = False
+) -> dict[str, Any] | None:
     """Return the main measures: a row for each, a column for each way of hiding checks.
 
     Parameters
     ----------
     tables : dict of str to DataFrame
         Tables of the evaluation.
+    by_record : bool
+        The labels are entries of the record: by them no probability can be judged.
 
     Returns
     -------
@@ -246,7 +251,7 @@ def measure_table(tables: dict[str, pd.DataFrame]) -> dict[str, Any] | None:
             ],
         }
         for measure, (meaning, digits) in MEASURE_WORDS.items()
-        if any((measure, name) in found for name in shown)
+        if any((measure, name) in found for name in shown) and not (by_record and measure == "ece")
     ]
     columns = [_column(ours[ours["protocol"] == name], name) for name in shown]
     return {"columns": columns, "rows": rows}
