@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from linemap.printing import counted
 from linemap.scoring.city_fit import CityFit
 from linemap.scoring.sources import Sources
 
@@ -42,6 +43,11 @@ def doubts(sources: Sources, city: CityFit) -> list[str]:
         out.append(
             f"Every home whose check may teach was {what}: one-sided checks say little of how "
             "common lead is."
+        )
+    if check.differing:
+        out.append(
+            f"At {counted(check.differing, 'home')} two looks at the same side differ and no date "
+            "says which is the later one: the one nearer to lead holds until somebody looks again."
         )
     if not record.heard.any():
         out.append("There is no city record with a known material; checks alone carry the scores.")

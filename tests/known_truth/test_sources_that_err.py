@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from sklearn.metrics import average_precision_score, roc_auc_score
 
+from linemap.evaluation.measures import ece
 from linemap.features import build_features, build_graph
 from linemap.scoring import Evidence, LineModel
 from linemap.water import check_kits
@@ -21,7 +22,11 @@ def evidence_of(city):
 
 
 def test_residents_who_repeat_the_card_are_noticed_and_add_nothing():
-    """Where the owner reads the card, its error is heard twice: the answer must not count."""
+    """Where the owner reads the card, its error is heard twice: the answer must not count.
+
+    Found on their homes: log loss .008 higher than without the answers, calibration error .036
+    with and without, .188 lead claimed where .203 is true.
+    """
     city = make_city(parcels=6_000, seed=SEED)
     told = evidence_of(city)
     features, graph = build_features(city.parcels, city.areas), build_graph(city.parcels)
@@ -37,11 +42,18 @@ def test_residents_who_repeat_the_card_are_noticed_and_add_nothing():
     assert any("repeat the city's record" in text for text in model.describe()["warnings"])
     rows = features.index.get_indexer(pd.Index(homes))
 
-    def loss(fit):
-        p = fit.score()["p_lead"].to_numpy()[rows]
-        return -np.log(np.where(lead[rows] == 1, p, 1 - p)).mean()
+    p, before = (fit.score()["p_lead"].to_numpy()[rows] for fit in (model, silent))
+    true = lead[rows]
 
-    assert loss(model) < loss(silent) + 0.03
+    def loss(p):
+        return -np.log(np.where(true == 1, p, 1 - p)).mean()
+
+    def miss(p):
+        return float(ece(true, p, np.ones((1, len(true))))[0])
+
+    assert loss(p) < loss(before) + 0.03
+    assert miss(p) < miss(before) + 0.015, "calibration does not break"
+    assert abs(p.mean() - true.mean()) < 0.03
 
 
 def test_shuffled_evidence_brings_no_gain():

@@ -49,6 +49,11 @@ def seen(index: pd.Index, lead: np.ndarray) -> pd.DataFrame:
     return pd.concat([one.assign(side=side) for side in ("utility", "customer")])
 
 
+def untold(evidence: Evidence, index: pd.Index) -> pd.Index:
+    """Homes at which nobody looked."""
+    return index.difference(pd.Index(evidence.checks["parcel_id"].unique()))
+
+
 @pytest.mark.parametrize("material", ["lead", "copper"])
 def test_all_records_alike(town, quick_fit: Fit, material: str) -> None:
     lines = town.evidence.lines.assign(utility_material=material, customer_material=material)
@@ -148,6 +153,25 @@ def test_one_look_at_one_side_leaves_the_other_open(town) -> None:
     both = replace(told, checks=seen(homes, np.zeros(len(homes), dtype=bool)))
     cleared = LineModel(seed=1).fit(town.features, town.graph, both).score()
     assert (weight > cleared.loc[homes, "weight_check"] + 1).all()
+
+
+def test_of_two_looks_on_one_day_the_one_nearer_to_lead_holds(town, quick_fit: Fit) -> None:
+    """As in the inventory, whatever the order of the rows; and the report says that they differ."""
+    homes = untold(town.evidence, town.features.index)[:3]
+    lead, other = (seen(homes, np.full(3, is_lead)) for is_lead in (True, False))
+    fits = [
+        quick_fit(replace(town.evidence, checks=pd.concat([town.evidence.checks, *looks])))
+        for looks in ([lead], [lead, other], [other, lead])
+    ]
+    for fit in fits[1:]:
+        pd.testing.assert_frame_equal(fit.score(), fits[0].score())
+        assert any(text.startswith("At 3 homes two looks") for text in fit.describe()["warnings"])
+    assert not any("two looks" in text for text in fits[0].describe()["warnings"])
+    later = other.assign(checked_on=pd.Timestamp("2024-01-02"))
+    checks = pd.concat([town.evidence.checks, lead, later])
+    assert (
+        quick_fit(replace(town.evidence, checks=checks)).score().loc[homes, "p_lead"] < 0.3
+    ).all()
 
 
 def test_a_fit_that_has_not_settled_says_so(

@@ -15,6 +15,8 @@ from linemap.scoring.sides import UNKNOWN, Target, counts_as_target, side_codes
 class CheckWitness:
     """Field checks, the latest of each side; their error rate is stated, not learned.
 
+    Of two looks at one side on one day the one nearer to lead holds, as in the inventory.
+
     Checks made because lead was suspected are evidence for their own home only: ``teaches`` is
     False there, and the model leaves them out of everything that is learned.
     """
@@ -46,8 +48,11 @@ class CheckWitness:
             }
         )[usable]
         self.reasons = table.groupby("why")["row"].nunique().to_dict()
-        table = table.sort_values(["on", "code"], kind="stable", na_position="first")
+        table["nearness"] = -table["code"]
+        table = table.sort_values(["on", "nearness"], kind="stable", na_position="first")
         latest = table.drop_duplicates(["row", "side"], keep="last")
+        beside = table.merge(latest, on=["row", "side", "on"])
+        self.differing = int(beside.loc[beside["code_x"] != beside["code_y"], "row"].nunique())
         history = None
         if ever_below_lead is not None:
             history = ever_below_lead.iloc[latest["row"].to_numpy()]
@@ -72,10 +77,11 @@ class CheckWitness:
         return np.where(self.heard, out, np.nan)
 
     def describe(self) -> dict[str, Any]:
-        """Return how many homes were checked, for which reasons, and the stated error."""
+        """Return how many homes were checked, why, how many looks differ, and the stated error."""
         return {
             "homes": int(self.heard.sum()),
             "used_to_learn": int((self.heard & self.teaches).sum()),
             "why": {str(key): int(value) for key, value in sorted(self.reasons.items())},
+            "differing": self.differing,
             "error": self.error_,
         }
