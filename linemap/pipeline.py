@@ -12,6 +12,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import date
+from functools import partial
 from pathlib import Path
 from typing import Literal
 
@@ -241,7 +242,7 @@ def evaluate_scores(
             protocols=protocols,
             labels=labels,
             sample=sample,
-            p_lead=scored.scores["p_lead"],
+            expected_lead=partial(scored.model.expected_lead, level=0.95),
             tell=step,
         )
 

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import Literal
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from linemap.errors import ArgumentError, EvidenceError
 from linemap.evaluation import cautions as warn
@@ -47,6 +49,7 @@ from linemap.evaluation.space import block_numbers, spatial_range
 from linemap.evaluation.words import WORDS, Words
 
 Stream = Callable[[int], np.random.Generator]
+ExpectedLead = Callable[[pd.Series], pd.DataFrame]
 
 PROTOCOLS = ("random", "blocks", "matched", "time", "audit", "learning")
 """All protocols; with five folds they take 20 fits."""
@@ -66,7 +69,7 @@ def evaluate(
     protocols: Sequence[str] = PROTOCOLS,
     labels: Literal["checks", "records"] = "checks",
     sample: pd.Index | None = None,
-    p_lead: pd.Series | None = None,
+    expected_lead: ExpectedLead | None = None,
     tell: Tell | None = None,
 ) -> Evaluation:
     """Judge scores under several ways of hiding checks, beside simpler ways.
@@ -100,8 +103,10 @@ def evaluate(
     sample : Index, optional
         Homes to judge on, of :func:`linemap.evaluation.judging_sample`; all when left out.
         ``fit_score`` then needs to score these alone.
-    p_lead : Series, optional
-        Probabilities by parcel_id for the homes outside the sample, to sum up over the city.
+    expected_lead : callable, optional
+        Takes the group of each parcel and returns ``expected``, ``low`` and ``high`` [homes] of
+        each by the scores that are judged; without it the held-out scores are summed up, and
+        their sum has no interval.
     tell : callable, optional
         Told in a sentence before each fit.
 
@@ -209,7 +214,7 @@ def evaluate(
     )
     if "blocks" not in runs:
         return result
-    result = _spatial_parts(result, data, runs["blocks"], p_lead, bootstrap, stream)
+    result = _spatial_parts(result, data, runs["blocks"], expected_lead, bootstrap, stream)
     if "learning" in protocols:
         curve = learning_curve(runner, runs["blocks"], bootstrap=bootstrap, rng=stream(30))
         result = replace(result, learning=curve)
@@ -270,7 +275,7 @@ def _spatial_parts(
     result: Evaluation,
     data: pd.DataFrame,
     run: Run,
-    outside: pd.Series | None,
+    expected_lead: ExpectedLead | None,
     bootstrap: int,
     stream: Stream,
 ) -> Evaluation:
@@ -302,7 +307,7 @@ def _spatial_parts(
         prevalence = prevalence_table(
             data,
             result.overlap.weights,
-            _everywhere(data, run.p_lead, outside),
+            partial(_total, data, run.p_lead, expected_lead),
             bootstrap=bootstrap,
             rng=stream(23),
         )
@@ -310,12 +315,19 @@ def _spatial_parts(
                    groups=groups, prevalence=prevalence)  # fmt: skip
 
 
-def _everywhere(data: pd.DataFrame, held: pd.Series, outside: pd.Series | None) -> pd.Series:
-    """Return held-out probabilities, and outside the sample those of homes without a check."""
-    p = held.reindex(data.index)
-    if outside is None:
-        return p
-    return p.fillna(outside.reindex(data.index).where(~data["checked"]))
+def _total(
+    data: pd.DataFrame,
+    held: pd.Series,
+    expected_lead: ExpectedLead | None,
+    homes: NDArray[np.bool_],
+) -> tuple[float, float, float]:
+    """Return the lead lines that the scores expect among some homes, with their interval."""
+    if expected_lead is None:
+        return float(held.reindex(data.index[homes]).sum()), np.nan, np.nan
+    if not homes.any():
+        return 0.0, 0.0, 0.0
+    row = expected_lead(pd.Series("these", data.index[homes])).iloc[0].to_numpy(dtype=float)
+    return float(row[0]), float(row[1]), float(row[2])
 
 
 def _ranges(data: pd.DataFrame, stream: Stream) -> dict[str, float]:

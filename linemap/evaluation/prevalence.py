@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -14,6 +16,7 @@ from linemap.evaluation.intervals import (
 )
 
 Array = NDArray[np.float64]
+Total = Callable[[NDArray[np.bool_]], tuple[float, float, float]]
 
 COLUMNS = (
     "homes",
@@ -37,8 +40,8 @@ TEXT = {
     "its chance of being checked; repairs what building and place explain, nothing else",
     "checks as they are": "share of lead among checks for any reason but suspicion; not an "
     "estimate for the city, shown for comparison",
-    "sum of probabilities": "what the scores add up to over the same homes, checks hidden for "
-    "those that have one; no interval of its own here",
+    "sum of probabilities": "what the scores add up to over the homes not checked, with the "
+    "interval of the scores themselves; as right as they are",
 }
 
 
@@ -84,7 +87,7 @@ def remaining_lead(found: int, looked: int, pool: int) -> dict[str, float]:
 def prevalence_table(
     frame: pd.DataFrame,
     weights: pd.Series,
-    p_lead: pd.Series,
+    total: Total,
     *,
     bootstrap: int,
     rng: np.random.Generator,
@@ -100,8 +103,9 @@ def prevalence_table(
         Evaluation frame with ``judged`` (bool) and ``block`` (int).
     weights : Series
         Inverse propensities of the judged homes.
-    p_lead : Series
-        Probabilities of all homes, held out for judged ones.
+    total : callable
+        Takes a mask of homes; returns the lead lines that the scores expect among them and the
+        ends of the interval [homes].
     bootstrap : int
         Resamples of blocks.
     rng : numpy.random.Generator
@@ -138,12 +142,11 @@ def prevalence_table(
                          "found": int(y.sum()), "share": share, "low": low, "high": high,
                          "lead_lines_left": share * left, "left_low": low * left,
                          "left_high": high * left})  # fmt: skip
-        total = p_lead.to_numpy(dtype=float)
+        lines, low, high = total(population & ~checked)
         rows.append({"homes": homes, "way": "sum of probabilities", "population": pool,
-                     "checked": 0, "found": 0, "share": float(np.nanmean(total[population])),
-                     "low": np.nan, "high": np.nan,
-                     "lead_lines_left": float(np.nansum(total[population & ~checked])),
-                     "left_low": np.nan, "left_high": np.nan})  # fmt: skip
+                     "checked": 0, "found": 0, "share": lines / max(left, 1),
+                     "low": low / max(left, 1), "high": high / max(left, 1),
+                     "lead_lines_left": lines, "left_low": low, "left_high": high})  # fmt: skip
     out = pd.DataFrame(rows)
     out["text"] = out["way"].map(TEXT)
     return out.reindex(columns=list(COLUMNS))

@@ -166,6 +166,7 @@ def expected_counts(
     p: np.ndarray,
     chances: Iterable[tuple[slice, np.ndarray]],
     rng: np.random.Generator,
+    level: float = 0.9,
 ) -> pd.DataFrame:
     """Return how many homes of each group are expected to be of the kind.
 
@@ -177,19 +178,21 @@ def expected_counts(
         Chance of each home.
     chances, rng
         As of :func:`group_counts`.
+    level : float
+        Chance that the interval holds the true number.
 
     Returns
     -------
     DataFrame
         Index: groups in sorted order; columns ``expected``, ``low``, ``high`` [homes], the ends
-        of a 90% interval that holds what is expected.
+        of an interval that holds what is expected.
     """
     aligned = groups.astype("category")
     names, code = aligned.cat.categories, aligned.cat.codes.to_numpy()
     counts = group_counts(chances, code, len(names), rng)
     inside = code >= 0
     expected = np.bincount(code[inside], weights=p[inside], minlength=len(names))
-    low, high = np.quantile(counts, [0.05, 0.95], axis=1)
+    low, high = np.quantile(counts, [(1 - level) / 2, (1 + level) / 2], axis=1)
     return pd.DataFrame(
         {
             "expected": expected,

@@ -264,17 +264,18 @@ class LineModel:
             variance = variance_of_either(
                 self._p_lead, beside._p_lead, variance, beside._home_variance()
             )
-        out = interval(logit(whole), variance).assign(p=whole)
-        out.index = self.features_.index
+        out = interval(logit(whole), variance).assign(p=whole).set_index(self.features_.index)
         return out.set_axis(["p_replace", "p_replace_low", "p_replace_high"], axis=1)
 
-    def expected_lead(self, groups: pd.Series) -> pd.DataFrame:
-        """Return the expected number of lead lines of each group, with a 90 % interval.
+    def expected_lead(self, groups: pd.Series, *, level: float = 0.9) -> pd.DataFrame:
+        """Return the expected number of lead lines of each group, with an interval.
 
         Parameters
         ----------
         groups : Series
             Group of each parcel_id; missing: in none.
+        level : float
+            Chance that the interval holds the true number.
 
         Returns
         -------
@@ -282,7 +283,7 @@ class LineModel:
             Index: groups in sorted order; columns ``expected``, ``low``, ``high`` [homes]. From
             joint draws, since homes of one place are wrong together.
         """
-        return self._group_counts(groups, self._p_lead, self._chances())
+        return self._group_counts(groups, self._p_lead, self._chances(), level)
 
     def expected_replacements(self, groups: pd.Series) -> pd.DataFrame:
         """Return the expected number of lines of each group that need replacement.
@@ -325,11 +326,15 @@ class LineModel:
         )
 
     def _group_counts(
-        self, groups: pd.Series, p: np.ndarray, chances: Iterator[tuple[slice, np.ndarray]]
+        self,
+        groups: pd.Series,
+        p: np.ndarray,
+        chances: Iterator[tuple[slice, np.ndarray]],
+        level: float = 0.9,
     ) -> pd.DataFrame:
         """Sum chances by group, with an interval from joint draws."""
         rng = np.random.default_rng([self.seed, 3])
-        return expected_counts(groups.reindex(self.features_.index), p, chances, rng)
+        return expected_counts(groups.reindex(self.features_.index), p, chances, rng, level)
 
     def kit_information(self) -> pd.Series:
         """Return what a kit would teach at each home: expected change of its probability.

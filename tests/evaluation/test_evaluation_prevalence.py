@@ -49,8 +49,11 @@ def _estimates(city: pd.DataFrame, seed: int) -> pd.DataFrame:
     data["block"] = (data["x"] // 500 * 10 + data["y"] // 500).astype(int)
     rng = np.random.default_rng(seed)
     overlap = compare_checked(data, feature_matrix(data), range_m=500, rng=rng)
-    p = pd.Series(city["truth"].mean(), index=city.index)
-    table = prevalence_table(data, overlap.weights, p, bootstrap=200, rng=rng)
+
+    def total(homes: np.ndarray) -> tuple[float, float, float]:
+        return city["truth"].mean() * homes.sum(), 0.0, float(homes.sum())
+
+    table = prevalence_table(data, overlap.weights, total, bootstrap=200, rng=rng)
     return table[table["homes"] == "all"].set_index("way")
 
 

@@ -47,9 +47,11 @@ def on_sample(town, frame, honest_model):
         asked.append(hidden)
         return model(hidden).loc[sample]
 
-    p_lead = pd.Series(0.25, index=frame.index)
+    def expected_lead(groups: pd.Series) -> pd.DataFrame:
+        return pd.DataFrame({"expected": 0.25, "low": 0.2, "high": 0.3}, ["these"]) * len(groups)
+
     result = evaluate(frame, fit_score, seed=1, bootstrap=10, folds=2, protocols=QUICK,
-                      sample=sample, p_lead=p_lead)  # fmt: skip
+                      sample=sample, expected_lead=expected_lead)  # fmt: skip
     return result, sample, asked
 
 
@@ -65,21 +67,22 @@ def test_only_homes_of_the_sample_are_hidden_and_judged(on_sample, frame):
 
 
 def test_estimates_for_the_city_are_of_the_whole_city(on_sample, frame):
-    result, sample, _ = on_sample
+    result, _, _ = on_sample
     table = result.prevalence[result.prevalence["homes"] == "all"].set_index("way")
     drawn = frame["checked"] & (frame["why"] == "random") & frame["label"].notna()
     assert table.loc["random checks", "checked"] == drawn.sum()
     pool = (~frame["checked"] | drawn).sum()
     assert table.loc["random checks", "population"] == pool
-    # Outside the sample every home without a check was given one in four.
-    outside = (~frame["checked"] & ~frame.index.isin(sample)).sum()
-    total = table.loc["sum of probabilities", "lead_lines_left"]
-    assert 0.25 * outside < total < 0.25 * outside + len(sample)
+    row, left = table.loc["sum of probabilities"], (~frame["checked"]).sum()
+    assert row[["left_low", "lead_lines_left", "left_high"]].tolist() == pytest.approx(
+        [0.2 * left, 0.25 * left, 0.3 * left]
+    )
+    assert row[["low", "share", "high"]].tolist() == pytest.approx([0.2, 0.25, 0.3])
 
 
 def test_a_sample_of_all_homes_changes_nothing(town, frame, honest_model):
     plain, same = (
         evaluate(frame, honest_model(town), seed=1, bootstrap=10, folds=2, protocols=QUICK, **more)
-        for more in ({}, {"sample": frame.index, "p_lead": pd.Series(0.5, index=frame.index)})
+        for more in ({}, {"sample": frame.index})
     )
     assert plain.to_dict() == same.to_dict()
