@@ -18,7 +18,6 @@ import pandas as pd
 from scipy import sparse
 from scipy.special import expit
 
-from linemap.scoring.anchor import Anchor
 from linemap.scoring.design import Design
 from linemap.scoring.draws import FieldDraws, draw_field, field_variance
 from linemap.scoring.evidence import Evidence
@@ -58,8 +57,8 @@ class CityFit:
         Log-odds before the home's own evidence.
     variance : ndarray, shape (n_homes,)
         Posterior variance of ``before``.
-    anchor : Anchor
-        Shift and stretch that were applied to ``prior`` and ``before``.
+    shift : float
+        What was added to ``prior`` and ``before`` to bring them to their level [log-odds].
     draws : FieldDraws
     """
 
@@ -70,7 +69,7 @@ class CityFit:
     prior: np.ndarray
     before: np.ndarray
     variance: np.ndarray
-    anchor: Anchor
+    shift: float
     draws: FieldDraws
 
 
@@ -115,10 +114,10 @@ def fit_city(
         kind=sources.kind,
         offset=np.zeros(n),
     )
-    terms = list(design.terms_.values())[1:]
+    smoothing = design.smoothing()
     rng = np.random.default_rng([seed, 0])
     if n <= MOST_HOMES:
-        joint = fit_rounds(whole, terms, sources, rounds=rounds, rng=rng)
+        joint = fit_rounds(whole, smoothing, sources, rounds=rounds, rng=rng)
         crossed = crossed_prior(joint, fold, folds)
         problem, fit = joint.problem, joint.fit
         draws = draw_field(problem, fit, n_draws=n_draws, rng=rng)
@@ -127,7 +126,7 @@ def fit_city(
         some = Sources(
             evidence, sources.homes.take(rows), sources.target, sources.states, sources.pooled
         )
-        joint = fit_rounds(whole.restricted(rows), terms, some, rounds=rounds, rng=rng)
+        joint = fit_rounds(whole.restricted(rows), smoothing, some, rounds=rounds, rng=rng)
         crossed = crossed_prior(joint, fold[rows], folds)
         sources.adopt(some)
         problem, fit, draws = _places_of_all(whole, joint, sources, n_draws, rng)
@@ -141,17 +140,17 @@ def fit_city(
         fit = fit_field(problem, (np.zeros(0), np.zeros(problem.n_units)))
     before = before_own_evidence(fit, problem.weight, variance)
     before = np.clip(before, -MOST_LOG_ODDS, MOST_LOG_ODDS)
-    anchor = sources.anchor(before)
+    shift = sources.level(before)
     return CityFit(
         design=design,
         x=whole.x,
         joint=joint,
         fold=fold,
-        prior=anchor(own),
-        before=anchor(before),
-        variance=anchor.stretch**2 * variance,
-        anchor=anchor,
-        draws=draws.stretched(anchor.stretch),
+        prior=own + shift,
+        before=before + shift,
+        variance=variance,
+        shift=shift,
+        draws=draws,
     )
 
 

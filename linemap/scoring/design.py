@@ -9,6 +9,8 @@ import pandas as pd
 from scipy import linalg
 from sklearn.preprocessing import SplineTransformer
 
+from linemap.scoring.smoothing import RIDGE, Smoothing, step_penalty
+
 NOT_PREDICTORS = ("area_id", "x", "y")
 """Columns that place a home or report on it; place has an effect of its own."""
 
@@ -33,9 +35,6 @@ OTHER_KNOTS = 5
 LEAST_USE = 25
 """Homes below which a use is read as "other"."""
 
-RIDGE = 0.03
-"""Size of the penalty on coefficients, beside one on the first differences of a curve."""
-
 
 class Design:
     """Basis of the prior: one smooth term per numeric column, one level per use.
@@ -44,7 +43,7 @@ class Design:
     a knot about every two and a half years and pays for its steps, not for its bends, so it may
     rise and fall sharply, as lead did in war years; nothing forces it to be monotone. A column
     that is missing for a home adds nothing but one level of its own. How much each term is
-    smoothed is learned with the fit, see :func:`linemap.scoring.joint.smooth`.
+    smoothed is learned with the fit, see :mod:`linemap.scoring.smoothing`.
 
     References
     ----------
@@ -74,7 +73,7 @@ class Design:
                     continue
                 self.curves_[name] = self._curve(name, known)
                 width = self.curves_[name].n_features_out_
-                steps = self._step_penalty(width)
+                steps = step_penalty(width)
                 if not np.isfinite(values).all():
                     width += 1
                     steps = linalg.block_diag(steps, RIDGE)
@@ -94,6 +93,13 @@ class Design:
         self.penalty_ = linalg.block_diag(*blocks)
         return self
 
+    def smoothing(self) -> Smoothing:
+        """Return the smoothing of all terms to start from; the base is not smoothed."""
+        names = [name for name in self.terms_ if name != "base"]
+        widths = [self.curves_[n].n_features_out_ if n in self.curves_ else 0 for n in names]
+        terms = tuple(self.terms_[name] for name in names)
+        return Smoothing(self.penalty_, terms, tuple(widths), (1.0,) * len(names))
+
     def _values(self, features: pd.DataFrame, name: str) -> np.ndarray:
         values = features[name].to_numpy(dtype=float)
         return np.log1p(np.maximum(values, 0.0)) if name in LOGGED else values
@@ -112,11 +118,6 @@ class Design:
             degree=3, knots=knots[:, None], extrapolation="constant", include_bias=True
         )
         return curve.fit(knots[:, None])
-
-    @staticmethod
-    def _step_penalty(width: int) -> np.ndarray:
-        step = np.diff(np.eye(width), axis=0)
-        return step.T @ step + RIDGE * np.eye(width)
 
     def matrix(self, features: pd.DataFrame) -> np.ndarray:
         """Evaluate the basis.

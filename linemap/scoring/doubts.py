@@ -12,9 +12,6 @@ FEW_CHECKS = 30
 REPEATS = 0.25
 """Share of residents repeating the record beyond which it is worth saying; our choice."""
 
-USUAL_STRETCH = (0.75, 1.35)
-"""Stretch of the odds that a smooth field needs as a rule; our choice."""
-
 
 def doubts(sources: Sources, city: CityFit) -> list[str]:
     """Return sentences on what the model could not learn or did not find plausible.
@@ -59,12 +56,6 @@ def doubts(sources: Sources, city: CityFit) -> list[str]:
                 "of looking at the pipe: there the two err together, so an answer that agrees "
                 "with the record counts for less."
             )
-    low, high = USUAL_STRETCH
-    if not low < city.anchor.stretch < high:
-        out.append(
-            f"The odds by building and place had to be stretched {city.anchor.stretch:.2f} times "
-            "to agree with the evidence: building and place explain this city badly."
-        )
     if not city.joint.fit.converged:
         out.append(
             "Learning stopped at its limit of steps before it had settled: figures may be off a "

@@ -65,10 +65,6 @@ class FieldDraws:
     b: np.ndarray
     u: np.ndarray
 
-    def stretched(self, by: float) -> FieldDraws:
-        """Return all deviations times a factor."""
-        return FieldDraws(np.float32(by) * self.b, np.float32(by) * self.u)
-
 
 def draw_field(
     problem: FieldProblem, fit: FieldFit, *, n_draws: int, rng: np.random.Generator

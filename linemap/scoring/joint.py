@@ -10,11 +10,11 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import linalg
 
 from linemap.scoring.draws import draw_field, field_variance
 from linemap.scoring.field import FieldFit, FieldProblem, before_own_evidence, fit_field
 from linemap.scoring.place import PlaceField
+from linemap.scoring.smoothing import Smoothing
 from linemap.scoring.sources import Sources
 
 SD_GRID = (0.2, 0.3, 0.45, 0.65, 0.9, 1.2, 1.6, 2.2)
@@ -24,10 +24,6 @@ DRAWS = 40
 
 PLACE_TURNS = (1, 3)
 """Rounds before which sd and range are chosen anew."""
-
-
-SMOOTHING_LIMITS = (0.05, 1e4)
-"""Least and greatest multiple of a term's penalty."""
 
 
 @dataclass(frozen=True)
@@ -51,7 +47,7 @@ class JointFit:
 
 def fit_rounds(
     problem: FieldProblem,
-    terms: list[slice],
+    smoothing: Smoothing,
     sources: Sources,
     *,
     rounds: int,
@@ -62,15 +58,14 @@ def fit_rounds(
     Parameters
     ----------
     problem : FieldProblem
-        Design, graph and starting field; its weights and smoothing are replaced.
-    terms : list of slice
-        Columns of each smooth term.
+        Design, graph and starting field; its weights and penalty are replaced.
+    smoothing : Smoothing
+        To start from.
     sources : Sources
     rounds : int
     rng : Generator
     """
     start: tuple[np.ndarray, np.ndarray] | None = None
-    unit_penalty = problem.penalty
     tried: dict[tuple[float, float], float] = {}
     for turn in range(rounds):
         problem = problem.with_weight(sources.testimony(teaching=True).weight())
@@ -83,42 +78,10 @@ def fit_rounds(
         variance = field_variance(problem.x, problem.unit, draws)
         before = before_own_evidence(fit, problem.weight, variance)
         sources.learn(before)
-        problem = replace(problem, penalty=smooth(problem.penalty, unit_penalty, terms, fit))
+        smoothing = smoothing.after(fit)
+        problem = replace(problem, penalty=smoothing.penalty)
     problem = problem.with_weight(sources.testimony(teaching=True).weight())
     return JointFit(problem, fit_field(problem, start, steps=8), tried)
-
-
-def smooth(
-    penalty: np.ndarray, unit_penalty: np.ndarray, terms: list[slice], fit: FieldFit
-) -> np.ndarray:
-    """Return the penalty with each term's smoothing moved towards its likeliest amount.
-
-    One step of the generalized Fellner-Schall update: a term whose curve uses few degrees of
-    freedom, or is nearly flat, is smoothed more; a term without use ends up flat.
-
-    Parameters
-    ----------
-    penalty : ndarray, shape (p, p)
-        Current penalty, block by block a multiple of ``unit_penalty``.
-    unit_penalty : ndarray, shape (p, p)
-    terms : list of slice
-    fit : FieldFit
-        Fit under the current penalty.
-
-    References
-    ----------
-    Wood and Fasiolo (2017), Biometrics 73: generalized Fellner-Schall method.
-    """
-    covariance = linalg.inv(fit.schur)
-    out = penalty.copy()
-    for term in terms:
-        unit = unit_penalty[term, term]
-        b = fit.b[term]
-        now = penalty[term.start, term.start] / unit_penalty[term.start, term.start]
-        used = len(b) - now * np.einsum("ij,ji->", covariance[term, term], unit)
-        best = max(used, 0.05) / max(float(b @ unit @ b), 1e-6)
-        out[term, term] = np.clip(best, *SMOOTHING_LIMITS) * unit
-    return out
 
 
 def choose_place(

@@ -12,7 +12,7 @@ from scipy import linalg
 from scipy.special import expit
 
 from linemap.published import fact
-from linemap.scoring.anchor import SHIFT_SD, STRETCH_SD
+from linemap.scoring.level import SHIFT_SD
 from linemap.scoring.sides import state_posterior
 from linemap.scoring.sources import Sources
 
@@ -47,8 +47,8 @@ def rate_draws(
     soft = state_posterior(q, said.total, said.log_share)
     pull = (q - p)[:, None]
     taught = sources.kind > 0
-    scores = np.hstack([sources.record.pulls(soft), pull, pull * before[:, None]])[taught]
-    stated = np.concatenate([sources.record.precision, [SHIFT_SD**-2.0, STRETCH_SD**-2.0]])
+    scores = np.hstack([sources.record.pulls(soft), pull])[taught]
+    stated = np.concatenate([sources.record.precision, [SHIFT_SD**-2.0]])
     lower = linalg.cholesky(scores.T @ scores + np.diag(stated), lower=True)
     out = []
     form = fact("scoring.model_error").value
@@ -57,9 +57,9 @@ def rate_draws(
         noise = rng.standard_normal(len(stated))
         off = linalg.solve_triangular(lower.T, noise, lower=False)
         drawn = sources.testimony(
-            teaching=False, rng=rng, record_slopes=sources.record.slopes + off[:-2]
+            teaching=False, rng=rng, record_slopes=sources.record.slopes + off[:-1]
         )
-        level = off[-2] + form["city"] * rng.standard_normal()
+        level = off[-1] + form["city"] * rng.standard_normal()
         level = level + form["area"] * rng.standard_normal(n_areas)[area]
-        out.append(drawn.weight() + level + off[-1] * before)
+        out.append(drawn.weight() + level + form["slope"] * rng.standard_normal() * before)
     return out

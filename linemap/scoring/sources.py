@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit
 
-from linemap.scoring.anchor import Anchor, anchor_on_evidence
 from linemap.scoring.evidence import Evidence, Homes
+from linemap.scoring.level import level_shift
 from linemap.scoring.shared import SharedCounts
 from linemap.scoring.sides import (
     FOUR,
@@ -173,8 +173,8 @@ class Sources:
         testimony = self.testimony(teaching=True)
         for _ in range(repeats):
             weight = testimony.weight()
-            anchor = anchor_on_evidence(before, weight, self.kind > 0)
-            p_lead = expit(anchor(before) + weight)
+            level = level_shift(before, weight, self.kind > 0)
+            p_lead = expit(before + level + weight)
             soft = state_posterior(p_lead, testimony.total, testimony.log_share)
             for witness in self.witnesses.values():
                 witness.learn(soft)
@@ -190,7 +190,7 @@ class Sources:
         Parameters
         ----------
         before : ndarray, shape (n_homes,)
-            Log-odds before the home's own evidence, anchored.
+            Log-odds before the home's own evidence, at their level.
         """
         said = self.testimony(teaching=True)
         soft = state_posterior(expit(before + said.weight()), said.total, said.log_share)
@@ -200,9 +200,9 @@ class Sources:
             tables |= witness.counts(soft)
         return tables
 
-    def anchor(self, before: np.ndarray) -> Anchor:
-        """Return the shift and stretch of log-odds under which all evidence is likeliest."""
-        return anchor_on_evidence(before, self.testimony(teaching=True).weight(), self.kind > 0)
+    def level(self, before: np.ndarray) -> float:
+        """Return the shift of log-odds under which all evidence is likeliest."""
+        return level_shift(before, self.testimony(teaching=True).weight(), self.kind > 0)
 
     def adopt(self, other: Sources) -> None:
         """Take over the error rates that were learned from other homes of the same city."""

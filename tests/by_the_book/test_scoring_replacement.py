@@ -5,7 +5,6 @@ import pytest
 from scipy.special import expit, logit
 
 from linemap.published import fact
-from linemap.scoring.design import Design
 from linemap.scoring.galvanized import either, variance_of_either
 
 
@@ -32,10 +31,3 @@ def test_records_start_from_the_published_share_of_lead_lines_that_they_miss():
     assert expit(fact("scoring.record.missed_lead").value["level"]) == pytest.approx(
         0.10, abs=0.002
     )
-
-
-def test_curves_pay_for_differences_of_neighbouring_coefficients():
-    """Eilers and Marx (1996), Statistical Science 11: D'D for first differences, by plain sums."""
-    b = np.random.default_rng(3).standard_normal(9)
-    ridge = 0.03 * (b**2).sum()
-    assert b @ Design._step_penalty(9) @ b == pytest.approx(((b[1:] - b[:-1]) ** 2).sum() + ridge)

@@ -285,7 +285,6 @@ def test_witnesses_speak_in_plain_words():
             "range_m": 900.0,
             "sd": 1.0,
             "units": 12,
-            "stretch": 1.1,
             "shift": 0.0,
         },
         "witnesses": {

@@ -145,7 +145,7 @@ def test_the_sentence_stands_in_the_report(findings, tmp_path):
 
 
 def test_distances_of_the_model_are_left_to_the_methods_page():
-    place = {"kind": "streets", "units": 3, "range_m": 500.0, "sd": 1.0, "stretch": 1.1, "shift": 0}
+    place = {"kind": "streets", "units": 3, "range_m": 500.0, "sd": 1.0, "shift": 0}
     full = dict(witness_words({"place": place}))["Place"]
     short = dict(witness_words({"place": place}, distances=False))["Place"]
     assert "about 500 m" in " ".join(full)

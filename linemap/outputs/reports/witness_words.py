@@ -81,9 +81,8 @@ def _place(place: dict[str, Any]) -> list[str]:
         "“How the scores were judged”, is of lines of one age and nothing else told). Between "
         "places that differ as usual (one standard deviation) the odds of lead differ "
         f"{2.718281828 ** place['sd']:.1f}-fold.",
-        f"All odds by building and place were then stretched {place['stretch']:.2f} times and "
-        f"their logarithm moved by {place['shift']:+.2f}, so that they agree best with evidence "
-        "that they had not heard.",
+        f"The logarithm of all odds by building and place was then moved by {place['shift']:+.2f}, "
+        "so that they agree best with evidence that they had not heard.",
     ]
 
 
