@@ -15,7 +15,7 @@ Floats = NDArray[np.float64]
 COVERAGE = 0.95
 _Z90 = 1.6449
 _EDGE = 1e-6
-_SHARED_CITY, _SHARED_AREA = 0.25, 0.25
+_SHARED_CITY, _SHARED_AREA = 0.125, 0.125
 _RETURN_SHIFT = 0.2
 _CHUNK = 500
 
@@ -24,8 +24,8 @@ def forecast_round(kits: pd.DataFrame, *, seed: int, draws: int = 2000) -> pd.Da
     """Forecast how many kits come back and how many lead lines they find.
 
     Each draw takes chances of lead and of return within their own intervals, then lets every
-    home return its kit or not and have lead or not. A quarter of the variance of a home's
-    log-odds is shared by the whole city and a quarter by its area, since a model that errs,
+    home return its kit or not and have lead or not. An eighth of the variance of a home's
+    log-odds is shared by the whole city and an eighth by its area, since a model that errs,
     errs in many places at once; all chances of return shift together by a standard deviation
     of 0.2 log-odds from round to round. Shares and shift are our choice.
 
