@@ -155,10 +155,12 @@ class OutreachSettings(_Section):
     share of the kits that goes to listed sites first; ``group`` holds floors and caps for
     further groups. The lowest-income third gets at least the share ``floor_low_income`` of the
     kits and at least ``low_income_kits_to_lead`` times its share of expected lead, whichever is
-    more; ``floor_renters`` and ``renter_kits_to_lead`` say the same of homes whose owner lives
-    elsewhere. ``audit_share`` of the kits is drawn at random, ``audit_draw`` says how: homes
-    with a higher chance of lead more often, or all alike. ``recheck_above`` is the
-    probability of lead from which a home that is non-lead by record only may be sent a kit too.
+    more: four fifths, below which 29 CFR 1607.4(D) sees a group at a disadvantage (from memory;
+    written for hiring). ``floor_renters`` and ``renter_kits_to_lead`` say the same of homes whose
+    owner lives elsewhere; half is our choice. ``audit_share`` of the kits is drawn at random,
+    ``audit_draw`` says how: homes with a higher chance of lead more often, or all alike.
+    ``recheck_above`` is the probability of lead from which a home that is non-lead by record
+    only may be sent a kit too.
     """
 
     kits: int = Field(default=400, ge=1)
@@ -167,7 +169,7 @@ class OutreachSettings(_Section):
     floor_per_area: int = Field(default=2, ge=0)
     cap_per_area: int | None = Field(default=None, ge=1)
     floor_low_income: float = Field(default=0.3, ge=0, le=1)
-    low_income_kits_to_lead: float = Field(default=0.9, ge=0, le=2)
+    low_income_kits_to_lead: float = Field(default=0.8, ge=0, le=2)
     floor_renters: float = Field(default=0.0, ge=0, le=1)
     renter_kits_to_lead: float = Field(default=0.5, ge=0, le=2)
     audit_share: float = Field(default=0.1, ge=0, lt=1)

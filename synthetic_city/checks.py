@@ -13,7 +13,7 @@ from synthetic_city.knobs import Knobs
 from synthetic_city.pipes import LEAD, MATERIALS
 
 SIDES = ("utility", "customer")
-WHY = ("random", "audit_arm", "main_work", "request", "suspected", "unknown")
+WHY = ("random", "audit_arm", "listed", "main_work", "request", "suspected", "unknown")
 
 
 def first_checks(homes: pd.DataFrame, recorded: Ints, *, knobs: Knobs, seed: int) -> pd.DataFrame:

@@ -14,7 +14,7 @@ CODES: dict[str, tuple[str, ...]] = {
     "ever_below_lead": ("yes", "no", "unknown"),
     "side": ("utility", "customer"),
     "material": _MATERIALS,
-    "why": ("random", "audit_arm", "main_work", "request", "suspected", "unknown"),
+    "why": ("random", "audit_arm", "listed", "main_work", "request", "suspected", "unknown"),
     "filter_used": ("yes", "no", "dont_know"),
     "signed": ("yes", "no"),
     "bottles_swapped": ("yes", "no"),

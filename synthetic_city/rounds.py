@@ -59,7 +59,7 @@ def look(
     city : InventedCity
     parcel_ids : iterable of str
     seed : int
-    why : {"random", "audit_arm", "main_work", "request", "suspected", "unknown"}
+    why : {"random", "audit_arm", "listed", "main_work", "request", "suspected", "unknown"}
     on : date-like
         Day of the look.
 

@@ -126,6 +126,16 @@ def label_cautions(frame: pd.DataFrame, labels: str) -> list[Caution]:
                 "fitted on nor judged here; they stand apart in the table by groups.",
             )
         )
+    listed = int((frame["checked"] & (frame["why"] == "listed")).sum())
+    if listed:
+        out.append(
+            Caution(
+                "listed_apart",
+                f"{listed:,} checks were made because a list of kits named the home. The scores "
+                "learn from them, but are not judged by them here: the list picked homes whose "
+                "scores were high. They stand apart in the table by groups.",
+            )
+        )
     drawn = int((why == "random").sum())
     if drawn < FEWEST_OF_A_KIND:
         out.append(

@@ -12,7 +12,10 @@ from linemap.errors import ArgumentError
 NEEDED = ("x", "y", "year_built", "land_use", "area_id", "median_income", "checked", "label",
           "why", "checked_on", "record_lead")  # fmt: skip
 
-REASONS = ("random", "audit_arm", "main_work", "request", "suspected", "unknown")
+REASONS = ("random", "audit_arm", "listed", "main_work", "request", "suspected", "unknown")
+
+APART = ("suspected", "listed")
+"""Reasons that pick homes because lead is likely there; such homes are not judged on."""
 
 FEWEST_JUDGED = 20
 FEWEST_JUDGED_OF_A_KIND = 5
@@ -66,7 +69,7 @@ def prepare(frame: pd.DataFrame, labels: str) -> pd.DataFrame:
         raise ArgumentError(
             "a label stands at a home that was not checked; labels come from checks"
         )
-    told = data["checked"] & data["label"].notna() & (data["why"] != "suspected")
+    told = data["checked"] & data["label"].notna() & ~data["why"].isin(APART)
     if "sides_seen" in data.columns and labels == "checks":
         whole = told & (data["sides_seen"] >= 2)
         told = whole if enough(data.loc[whole, "label"]) else told

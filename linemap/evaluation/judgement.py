@@ -298,8 +298,8 @@ def _spatial_parts(
     groups = group_table(
         held, group_homes(data, held.index), protocol="blocks", bootstrap=bootstrap, rng=stream(21)
     )
-    if len(run.suspected):
-        apart = group_table(run.suspected, run.suspected[["why"]], protocol="blocks",
+    if len(run.apart):
+        apart = group_table(run.apart, run.apart[["why"]], protocol="blocks",
                             bootstrap=bootstrap, rng=stream(22))  # fmt: skip
         groups = _stack([groups, apart])
     prevalence = result.prevalence

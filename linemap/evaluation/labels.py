@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from linemap.evaluation.frame import APART
+
 
 def check_labels(checks: pd.DataFrame, parcel_ids: pd.Index) -> pd.DataFrame:
     """Return what field checks found at each home.
@@ -28,13 +30,13 @@ def check_labels(checks: pd.DataFrame, parcel_ids: pd.Index) -> pd.DataFrame:
     Notes
     -----
     The latest look at each side holds, as it does for the scores; of two on one day the one
-    that saw lead, as in the inventory. Looks made on suspicion count only at homes with no
-    other look.
+    that saw lead, as in the inventory. Looks made on suspicion or from a list count only at
+    homes with no other look.
     """
     seen = checks[checks["material"].ne("unknown") & checks["parcel_id"].isin(parcel_ids)]
-    suspected = seen["why"].eq("suspected").fillna(False).astype(bool)
-    others = seen.loc[~suspected, "parcel_id"]
-    seen = seen[~(suspected & seen["parcel_id"].isin(others))]
+    picked = seen["why"].isin(APART)
+    others = seen.loc[~picked, "parcel_id"]
+    seen = seen[~(picked & seen["parcel_id"].isin(others))]
     seen = seen.assign(lead=seen["material"].eq("lead")).sort_values(
         ["checked_on", "lead", "side"], kind="stable", na_position="first"
     )

@@ -12,6 +12,7 @@ from linemap.errors import ArgumentError
 from linemap.evaluation.baselines import MEANING as BASELINES
 from linemap.evaluation.baselines import baseline_scores
 from linemap.evaluation.folds import Protocol, Split
+from linemap.evaluation.frame import APART
 
 FitScore = Callable[[pd.Index], pd.Series]
 Tell = Callable[[str], None]
@@ -30,15 +31,15 @@ class Run:
         Judged homes, indexed by ``parcel_id``: ``label``, ``why``, ``record_lead``, ``block``,
         ``fold``, ``linemap`` (probability while hidden), ``visible`` (mean while not hidden)
         and one column per baseline.
-    suspected : DataFrame
-        The same without baselines for homes checked on suspicion.
+    apart : DataFrame
+        The same without baselines for homes checked on suspicion or from a list.
     p_lead : Series
         All homes: the probability while hidden, or the mean over the fits where never hidden.
     """
 
     protocol: Protocol
     held: pd.DataFrame
-    suspected: pd.DataFrame
+    apart: pd.DataFrame
     p_lead: pd.Series
 
 
@@ -94,11 +95,11 @@ class Runner:
         told = data[KEPT].assign(fold=fold, linemap=hidden_p, visible=visible)
         judged = pd.Index(np.concatenate([split.judged.to_numpy() for split in splits]))
         held = told.loc[data.index[data.index.isin(judged)]].join(pd.concat(parts))
-        suspected = told[
-            (data["why"] == "suspected") & data["label"].notna() & data["checked"] & (fold >= 0)
+        apart = told[
+            data["why"].isin(APART) & data["label"].notna() & data["checked"] & (fold >= 0)
         ]
         p_lead = pd.Series(np.where(fold >= 0, hidden_p, visible), index=data.index)
-        return Run(protocol, held, suspected, p_lead)
+        return Run(protocol, held, apart, p_lead)
 
     def baselines(self, split: Split) -> pd.DataFrame:
         """Return the baselines' scores for the judged homes of a split."""

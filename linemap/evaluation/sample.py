@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from linemap.evaluation.cautions import Caution
+from linemap.evaluation.frame import APART
 from linemap.evaluation.space import block_numbers
 
 MOST_HOMES = 50_000
@@ -40,7 +41,7 @@ def judging_sample(
     most_homes : int
         Homes up to which all are taken.
     fewest_checks : int
-        Blocks are added until this many homes were checked for a reason other than suspicion, or
+        Blocks are added until this many homes were checked for a reason that may be judged on, or
         none is left: a city with few checks is judged on all of them.
 
     Returns
@@ -61,7 +62,7 @@ def judging_sample(
     shift = rng.random(2)
     x, y = frame["x"].to_numpy(dtype=float), frame["y"].to_numpy(dtype=float)
     block = block_numbers(x, y, BLOCK_M, (shift[0], shift[1]))
-    useful = frame["checked"].to_numpy(dtype=bool) & frame["why"].ne("suspected").to_numpy()
+    useful = frame["checked"].to_numpy(dtype=bool) & ~frame["why"].isin(APART).to_numpy()
     order = rng.permutation(int(block.max()) + 1)
     homes = np.cumsum(np.bincount(block)[order])
     checks = np.cumsum(np.bincount(block, weights=useful)[order])

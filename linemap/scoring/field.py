@@ -144,7 +144,6 @@ def before_own_evidence(fit: FieldFit, weight: np.ndarray, variance: np.ndarray)
     return np.asarray(fit.e - without * pull)
 
 
-KAP = 0.0
 P_BINS = np.array([-3.0, -2.0, -1.0, 0.0, 1.0])
 
 

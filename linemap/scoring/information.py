@@ -64,15 +64,16 @@ def kit_change(log_odds: np.ndarray, sources: Sources) -> np.ndarray:
         With what was learned of bottles and forms.
     """
     bottles, form = sources.water.cell_shares(), sources.answers.joint_shares()
-    lead_form = np.einsum("s,wsa->wa", sources.pattern.overall(), form[:, 1:])
+    lead_form = np.einsum("s,ewsa->ewa", sources.pattern.overall(), form[:, :, 1:])
     solder, word = sources.water.solder_of_home, sources.answers.record_word
+    era = sources.answers.era
     out = np.zeros(len(log_odds))
-    for s in np.unique(solder):
-        for w in np.unique(word):
-            here = (solder == s) & (word == w)
-            out[here] = change_over_odds(
-                log_odds[here],
-                joint_outcomes(bottles[s, 1], lead_form[w]),
-                joint_outcomes(bottles[s, 0], form[w, 0]),
-            )
+    kinds, kind = np.unique(np.stack([solder, era, word]), axis=1, return_inverse=True)
+    for number, (s, e, w) in enumerate(kinds.T):
+        here = kind == number
+        out[here] = change_over_odds(
+            log_odds[here],
+            joint_outcomes(bottles[s, 1], lead_form[e, w]),
+            joint_outcomes(bottles[s, 0], form[e, w, 0]),
+        )
     return out

@@ -9,11 +9,11 @@ below lead is the target of a second model, see :mod:`linemap.scoring.galvanized
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import reduce
 from typing import Literal
 
 import numpy as np
 import pandas as pd
-from scipy.special import logsumexp
 
 Target = Literal["lead", "galvanized"]
 
@@ -124,8 +124,8 @@ def lead_weight(states_weight: np.ndarray, log_share: np.ndarray) -> np.ndarray:
     """
     if states_weight.shape[1] == 2:
         return states_weight[:, 1]
-    silent = logsumexp(log_share, axis=1)  # 0 but for rounding, so that silence weighs nothing
-    return np.asarray(logsumexp(states_weight[:, 1:] + log_share, axis=1) - silent)
+    silent = _log_sum(log_share)  # 0 but for rounding, so that silence weighs nothing
+    return _log_sum(states_weight[:, 1:] + log_share) - silent
 
 
 def state_posterior(
@@ -133,5 +133,10 @@ def state_posterior(
 ) -> np.ndarray:
     """Split the probability of lead over the states, shape (n_homes, n_states)."""
     inside = states_weight[:, 1:] + log_share
-    inside = np.exp(inside - logsumexp(inside, axis=1, keepdims=True))
+    inside = np.exp(inside - _log_sum(inside)[:, None])
     return np.column_stack([1.0 - p_lead, p_lead[:, None] * inside])
+
+
+def _log_sum(values: np.ndarray) -> np.ndarray:
+    """Return the logarithm of the summed exponentials of each row, of few columns."""
+    return np.asarray(reduce(np.logaddexp, values.T))

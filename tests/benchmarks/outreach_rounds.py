@@ -322,9 +322,9 @@ def mail(
     sent, samples, answers = send_kits(city, chosen, seed=100 + number, sent_on=today)
     usable = _usable(sent, samples)
     new = {"kits": [sent], "samples": [samples], "answers": [answers], "checks": []}
-    others = "random" if policy == "random" else "suspected"
+    others = "random" if policy == "random" else "listed"
     reason = arm.astype(object).map({"audit": "audit_arm"}).fillna(others)
-    for why in ("random", "audit_arm", "suspected"):
+    for why in ("random", "audit_arm", "listed"):
         homes = [home for home in usable if reason[home] == why]
         if homes:
             on = today + BETWEEN / 2

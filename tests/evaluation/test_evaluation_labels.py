@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+import pytest
 
 from linemap.evaluation import check_labels, record_labels
 from linemap.tables import complete_table
@@ -61,18 +62,19 @@ def test_the_latest_look_at_each_side_holds():
     assert labels.loc["B", "label"] == 1
 
 
-def test_a_look_on_suspicion_counts_only_where_there_is_no_other():
+@pytest.mark.parametrize("why", ["suspected", "listed"])
+def test_a_look_where_lead_was_likely_counts_only_where_there_is_no_other(why):
     labels = check_labels(
         _checks(
             ("A", "utility", "2020-03-01", "copper", "random"),
-            ("A", "utility", "2024-03-01", "lead", "suspected"),
-            ("B", "utility", "2024-03-01", "lead", "suspected"),
+            ("A", "utility", "2024-03-01", "lead", why),
+            ("B", "utility", "2024-03-01", "lead", why),
         ),
         HOMES,
     )
     assert labels.loc["A", ["label", "why"]].tolist() == [0, "random"]
     assert labels.loc["A", "checked_on"] == pd.Timestamp("2020-03-01")
-    assert labels.loc["B", ["label", "why"]].tolist() == [1, "suspected"]
+    assert labels.loc["B", ["label", "why"]].tolist() == [1, why]
 
 
 def test_records_say_lead_none_or_nothing():

@@ -55,6 +55,16 @@ def test_suspected_checks_are_hidden_and_reported_apart(judged, frame):
     assert "suspected_apart" in codes(result)
 
 
+def test_homes_that_a_list_named_are_hidden_and_reported_apart(town, frame, honest_model):
+    listed = frame.index[frame["why"] == "main_work"][::3]
+    some = frame.copy()
+    some.loc[listed, "why"] = "listed"
+    result = evaluate(some, honest_model(town), seed=1, bootstrap=20, protocols=QUICK)
+    assert result.counts["judged_by_reason"]["listed"] == 0
+    assert result.groups.set_index("group").loc["listed", "rows"] == len(listed)
+    assert "listed_apart" in codes(result)
+
+
 def test_one_sided_labels_are_warned_of(town, frame, honest_model):
     sided = frame.copy()
     lead = sided.index[sided["label"] == 1]

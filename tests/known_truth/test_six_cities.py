@@ -1,7 +1,7 @@
 """What the model reaches on six invented cities of 20,000 parcels, held against their truth.
 
 Two cities of each kind; homes whose line is unknown, unless a test says otherwise. Beside every
-bound stands what was measured when it was set (2026-11-26). The truth and both yardsticks, the
+bound stands what was measured when it was set (2026-11-27). The truth and both yardsticks, the
 best that the evidence allows with all rates known and the same with the effects of main
 contracts to be learned, come from the generator.
 """
@@ -47,6 +47,7 @@ class Judged:
     total: pd.Series
     lead: float
     by_era: dict[tuple[int, int], tuple[float, float]]
+    by_true_era: dict[tuple[int, int], tuple[float, float]]
     false_lead: tuple[float, float]
     missed_lead: tuple[float, float]
 
@@ -77,9 +78,14 @@ def judge(preset, seed):
     area = city.parcels["area_id"]
     by_area = model.expected_lead(area)
     true = pd.Series(lead, area.index).groupby(area).sum().reindex(by_area.index)
-    built = truth["year"].to_numpy()
+    told, built = features["year_built"].to_numpy(), truth["year"].to_numpy()
+    best = truth["p_oracle"].to_numpy(float)
     eras = ((1880, 1909), (1910, 1919), (1920, 1929), (1930, 1939), WAR, (1950, 1969), (1975, 2020))
-    by_era = {e: (built >= e[0]) & (built <= e[1]) for e in eras}
+
+    def by_era(year, true):
+        inside = {e: (year >= e[0]) & (year <= e[1]) for e in eras}
+        return {e: (float(p[at].mean()), float(true[at].mean())) for e, at in inside.items()}
+
     sides = lines[["utility_material", "customer_material"]].astype(object)
     full, named = sides.ne("unknown").all(axis=1) & sides.notna().all(axis=1), sides.eq("lead")
     named = named.any(axis=1).to_numpy()[full]
@@ -94,7 +100,8 @@ def judge(preset, seed):
         areas_inside=float(((by_area["low"] <= true) & (true <= by_area["high"])).mean()),
         total=model.expected_lead(pd.Series("all", index=truth.index)).iloc[0],
         lead=float(lead.sum()),
-        by_era={era: (float(p[at].mean()), float(lead[at].mean())) for era, at in by_era.items()},
+        by_era=by_era(told, lead),
+        by_true_era=by_era(built, best),
         false_lead=(said["false_lead"], float(named[~is_lead].mean())),
         missed_lead=(said["missed_lead"], float((~named[is_lead]).mean())),
     )
@@ -110,7 +117,7 @@ def all_of(six, name):
 
 
 def test_it_comes_close_to_the_best_that_the_evidence_allows(six):
-    """Found .947 .891 .909 .834 .948 .937, and .951 .900 .925 .852 .952 .940 of the other."""
+    """Found .946 .895 .914 .839 .947 .939, and .950 .903 .930 .857 .951 .942 of the other."""
     share, learned = all_of(six, "share"), all_of(six, "share_learned")
     assert share.max() <= 1.01, "nothing beats it but by luck"
     assert learned.max() <= 1.01
@@ -127,21 +134,21 @@ def test_it_finds_more_than_the_age_rule(six):
 
 
 def test_probabilities_hold(six):
-    """Found .009 to .024, .015 in the mean; a perfect model shows at most .011 to .013."""
+    """Found .010 to .028, .017 in the mean; a perfect model shows at most .011 to .013."""
     beyond = all_of(six, "miss") - all_of(six, "band")
     assert beyond.mean() < 0.008
     assert beyond.max() < 0.019
 
 
 def test_intervals_of_homes_hold_the_best_that_could_be_said(six):
-    """Found .95 .92 .94 .89 .95 .95 (to hold nine in ten), contracts to be learned."""
+    """Found .95 .93 .96 .90 .95 .96 (to hold nine in ten), contracts to be learned."""
     inside = all_of(six, "homes_inside")
     assert 0.90 <= inside.mean() <= 0.97
     assert inside.min() > 0.87
 
 
 def test_intervals_of_areas_and_of_the_city_hold_the_truth(six):
-    """Found: areas 1, 1, 1, .83, 1, 1; the city in all six."""
+    """Found: areas 1, 1, 1, 1, .92, .92; the city in all six."""
     assert all_of(six, "areas_inside").mean() > 0.9
     held = [city.total["low"] <= city.lead <= city.total["high"] for city in six]
     assert sum(held) >= 5
@@ -149,20 +156,26 @@ def test_intervals_of_areas_and_of_the_city_hold_the_truth(six):
 
 
 def test_the_peak_of_the_war_years_is_found_within_five_points(six):
-    """Found at most .047 off; lead there .58 to .65, before .11 to .16 and after .03."""
+    """Lead of homes by the year in the files, and the best chances by the year that is true.
+
+    Found at most .043 and .046 off. Lead in the war years .58 to .65, before .11 to .16, after
+    .06 to .09. Years in the files are rounded, so the best chances by true year are lower.
+    """
     for city in six:
-        found, true = city.by_era[WAR]
-        assert abs(found - true) < 0.05
-        assert found > city.by_era[1930, 1939][0] + 0.2
-        assert found > city.by_era[1950, 1969][0] + 0.2
-    off = [abs(found - true) for city in six for found, true in city.by_era.values()]
-    assert np.mean(off) < 0.03
-    assert max(off) < 0.13  # .116 with poor records
+        for eras in (city.by_era, city.by_true_era):
+            found, true = eras[WAR]
+            assert abs(found - true) < 0.05
+            assert found > eras[1930, 1939][0] + 0.2
+            assert found > eras[1950, 1969][0] + 0.2
+    for eras in ("by_era", "by_true_era"):
+        off = [abs(found - true) for city in six for found, true in getattr(city, eras).values()]
+        assert np.mean(off) < 0.035  # .027 of either
+        assert max(off) < 0.11  # .091 and .082
 
 
 def test_error_rates_of_the_record_are_learned(six):
-    """Of full cards, within .03 for false lead and within .07 for missed lead."""
-    for name, bound in (("false_lead", 0.04), ("missed_lead", 0.08)):
+    """Of full cards, within .03 for false lead and within .08 for missed lead."""
+    for name, bound in (("false_lead", 0.04), ("missed_lead", 0.09)):
         found, true = all_of(six, name).T
         assert np.abs(found - true).max() < bound, name
         assert np.abs(found - true).mean() < 0.05, name

@@ -4,13 +4,13 @@ from dataclasses import replace
 
 import numpy as np
 import pandas as pd
-from sklearn.metrics import average_precision_score, roc_auc_score
+from sklearn.metrics import average_precision_score, log_loss, roc_auc_score
 
 from linemap.evaluation.measures import ece
 from linemap.features import build_features, build_graph
 from linemap.scoring import Evidence, LineModel
 from linemap.water import check_kits
-from synthetic_city import make_city
+from synthetic_city import look, make_city
 
 SEED = 21
 
@@ -97,3 +97,61 @@ def test_a_source_that_knows_nothing_changes_little():
         return average_precision_score(lead[unknown], p[unknown])
 
     assert abs(judge(replace(told, answers=noise)) - judge(none)) < 0.03
+
+
+def test_forms_help_where_there_are_many():
+    """Old houses without lead often have galvanized pipe, which residents take for lead.
+
+    Found: log loss .347 with the forms and .353 without; 9 % thought to repeat the card where
+    nobody does; 13 % more lead claimed than is true.
+    """
+    city = make_city(10_000, seed=1, kits_asked=0.3, kits_mailed=0.2)
+    told = evidence_of(city)
+    features, graph = build_features(city.parcels, city.areas), build_graph(city.parcels)
+    unknown = city.truth["unknown"].to_numpy(bool)
+    lead = city.truth["is_lead"].to_numpy(float)[unknown]
+
+    def fit(evidence):
+        model = LineModel(seed=1).fit(features, graph, evidence)
+        return model, model.score()["p_lead"].to_numpy(float)[unknown]
+
+    model, p = fit(told)
+    _, silent = fit(replace(told, answers=told.answers.iloc[:0]))
+    assert log_loss(lead, p) < log_loss(lead, silent) - 0.004
+    assert model.describe()["witnesses"]["answers"]["repeats_record"] < 0.15
+    assert p.mean() < 1.17 * lead.mean()
+
+
+def test_looks_that_a_list_led_to_teach_and_those_made_on_suspicion_do_not():
+    """A list rests on what the model hears, so its choice may be ignored (Rubin 1976).
+
+    Found on the homes not looked at, three cities: average precision .436 to .494, .464 to .476
+    and .398 to .431, log loss .310 to .304, .352 to .351 and .358 to .334.
+    """
+    gain, better = [], []
+    for seed in (1, 2, 4):
+        city = make_city(6_000, seed=seed, preset="poor_records")
+        told = evidence_of(city)
+        features, graph = build_features(city.parcels, city.areas), build_graph(city.parcels)
+        unknown, lead = city.truth["unknown"].to_numpy(bool), city.truth["is_lead"].to_numpy(int)
+
+        def score(checks, told=told, features=features, graph=graph):
+            model = LineModel(seed=1).fit(features, graph, replace(told, checks=checks))
+            return model.score()["p_lead"].to_numpy(float)
+
+        before = score(told.checks)
+        listed = np.argsort(-np.where(unknown, before, 0))[:400]
+        after = {
+            why: score(pd.concat([told.checks, found], ignore_index=True))
+            for why in ("suspected", "listed")
+            for found in [look(city, city.parcels.index[listed], seed=5, why=why, on="2026-11-01")]
+        }
+        rest = unknown.copy()
+        rest[listed] = False
+        np.testing.assert_allclose(after["suspected"][rest], before[rest], atol=1e-9)
+        p, q = before[rest], after["listed"][rest]
+        gain.append(average_precision_score(lead[rest], q) - average_precision_score(lead[rest], p))
+        better.append(log_loss(lead[rest], p) - log_loss(lead[rest], q))
+    assert np.mean(gain) > 0.02
+    assert np.mean(better) > 0.004
+    assert min(better) > -0.002

@@ -25,6 +25,7 @@ _SPOKEN_BANDS = (1.0, 4.0, 8.0)
 _WHY = {
     "random": "drawn at random",
     "audit_arm": "for the random arm of a list",
+    "listed": "because a list of kits named the home",
     "main_work": "along main work",
     "request": "on request",
     "suspected": "because lead was suspected",

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from linemap.published import fact
-from linemap.scoring.evidence import Homes
+from linemap.scoring.evidence import ERAS, Homes
 from linemap.scoring.witnesses.code_table import shares, shrunk_counts, soft_counts
 
 QUESTIONS = {
@@ -23,6 +23,9 @@ ANSWER_COUNTS = {
 }
 """Tables to share: answers by no lead or lead on the customer's side; who repeats the record."""
 
+ERA_STRENGTH = 100.0
+"""Homes of an era that count as much as what all eras say together; our choice."""
+
 NO_WORD = -1
 """Code of a record that names no pipe which a resident could repeat."""
 
@@ -35,6 +38,9 @@ class AnswersWitness:
     err together: a share of residents, learned, gives the record's own word whatever the pipe.
     So an answer that agrees with the record counts the less, the more residents do that.
 
+    How often each answer is given differs by era, shrunk to all eras: old houses without lead
+    often have galvanized pipe, which is taken for lead, and they stand where lead is likely.
+
     Parameters
     ----------
     answers : DataFrame
@@ -46,12 +52,12 @@ class AnswersWitness:
     """
 
     name = "answers"
-    learned: tuple[str, ...] = ("parameters", "repeat_")
+    learned: tuple[str, ...] = ("parameters", "by_era", "repeat_")
 
     def __init__(
         self, answers: pd.DataFrame, homes: Homes, states: np.ndarray, record_word: np.ndarray
     ) -> None:
-        self.states, self.record_word = states, record_word
+        self.states, self.record_word, self.era = states, record_word, homes.era
         row = homes.rows(answers["parcel_id"])
         n = len(homes.index)
         self.code: dict[str, np.ndarray] = {}
@@ -71,6 +77,7 @@ class AnswersWitness:
                 [stated["lead"] if customer else stated["not_lead"] for _, customer in states]
             )
             self.parameters[question] = self.strength * self.default[question]
+        self.by_era = self._around_all_eras({})
         self.stated_repeat = np.array(fact("scoring.answers.repeats").value, dtype=float)
         self.repeat_ = self.stated_repeat
         """Homes that repeat the record, and homes that do not."""
@@ -82,35 +89,52 @@ class AnswersWitness:
         nothing can be repeated: learned elsewhere, two voices that agree by habit would be taken
         for two that are right.
         """
-        for question in QUESTIONS:
-            counts = self._said(question, soft)
-            self.parameters[question] = shrunk_counts(counts, self.default[question], self.strength)
+        counts = {question: self._said(question, soft) for question in QUESTIONS}
+        for question, said in counts.items():
+            total = said.sum(axis=0)
+            self.parameters[question] = shrunk_counts(total, self.default[question], self.strength)
+        self.by_era = self._around_all_eras(counts)
         self.repeat_ = self.stated_repeat + self._repeating(soft)
 
+    def _around_all_eras(self, counts: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
+        """Return Dirichlet parameters of each era: its counts around what all eras say."""
+        nothing = np.zeros((len(ERAS), 1, 1))
+        return {
+            question: shrunk_counts(counts.get(question, nothing), shares(all_eras), ERA_STRENGTH)
+            for question, all_eras in self.parameters.items()
+        }
+
     def _said(self, question: str, soft: np.ndarray) -> np.ndarray:
-        """Count the answers to a question by state, (n_states, n_words)."""
+        """Count the answers to a question by era and state, (n_eras, n_states, n_words)."""
         code = self.code[question]
         said = code >= 0
         if question == "entry_pipe":
             said = said & (self.record_word == NO_WORD)
-        return soft_counts(code[said], soft[said], len(QUESTIONS[question]))[0]
+        words = len(QUESTIONS[question])
+        return soft_counts(code[said], soft[said], words, self.era[said], len(ERAS))
 
     def _repeating(self, soft: np.ndarray) -> np.ndarray:
-        """Count residents who repeat the record, and who do not, where it names a pipe."""
+        """Count residents who repeat the record, and who do not, where it names a pipe.
+
+        Only where record or state speak of lead: of other pipe there are several kinds, and a
+        record and a resident who both see copper agree without one repeating the other.
+        """
         code = self.code["entry_pipe"]
         could = (code >= 0) & (self.record_word != NO_WORD)
-        table = shares(self.parameters["entry_pipe"])[:, code[could]].T
+        names_lead = self.record_word[could] == PIPE_WORDS.index("lead")
+        soft = soft[could] * (names_lead[:, None] | self.states[:, 1])
+        table = shares(self.by_era["entry_pipe"])[self.era[could], :, code[could]]
         share = self.repeats_record()
         agrees = (self.record_word == code)[could, None]
-        repeat = float((soft[could] * agrees * share / (share + (1.0 - share) * table)).sum())
-        return np.array([repeat, float(soft[could].sum()) - repeat])
+        repeat = float((soft * agrees * share / (share + (1.0 - share) * table)).sum())
+        return np.array([repeat, float(soft.sum()) - repeat])
 
     def counts(self, soft: np.ndarray) -> dict[str, np.ndarray]:
         """Return the tables ``ANSWER_COUNTS``."""
         customer = self.states[:, 1]
         tables = {"repeats": self._repeating(soft)}
         for question in QUESTIONS:
-            said = self._said(question, soft)
+            said = self._said(question, soft).sum(axis=0)
             tables[question] = np.stack([said[~customer].sum(axis=0), said[customer].sum(axis=0)])
         return tables
 
@@ -121,6 +145,7 @@ class AnswersWitness:
             told = counts[question][customer] + self.strength * self.default[question]
             self.default[question] = shares(told)
             self.parameters[question] = self.strength * self.default[question]
+        self.by_era = self._around_all_eras({})
         size = self.stated_repeat.sum()
         self.stated_repeat = size * shares(self.stated_repeat + counts["repeats"])
         self.repeat_ = self.stated_repeat
@@ -131,7 +156,7 @@ class AnswersWitness:
         repeat = shares(self.repeat_, rng)[0]
         for question, code in self.code.items():
             said = code >= 0
-            table = shares(self.parameters[question], rng)[:, code[said]].T
+            table = shares(self.by_era[question], rng)[self.era[said], :, code[said]]
             if question == "entry_pipe":
                 word = self.record_word[said]
                 share = np.where(word != NO_WORD, repeat, 0.0)[:, None]
@@ -140,21 +165,21 @@ class AnswersWitness:
         return out
 
     def joint_shares(self) -> np.ndarray:
-        """Return the share of each joint answer by record's word and state.
+        """Return the share of each joint answer by era, record's word and state.
 
         Returns
         -------
-        ndarray, shape (n_words + 1, n_states, n_answers)
-            The last row is for homes whose record names no pipe (``NO_WORD``).
+        ndarray, shape (n_eras, n_words + 1, n_states, n_answers)
+            The last word is for homes whose record names no pipe (``NO_WORD``).
         """
-        entry = shares(self.parameters["entry_pipe"])
-        replaced = shares(self.parameters["line_replaced"])
+        entry = shares(self.by_era["entry_pipe"])[:, None]
+        replaced = shares(self.by_era["line_replaced"])[:, None, :, None, :]
         repeat = shares(self.repeat_)[0]
         word = np.eye(len(PIPE_WORDS) + 1, len(PIPE_WORDS))
         share = repeat * word.sum(axis=1)[:, None, None]
         told = share * word[:, None, :] + (1.0 - share) * entry
-        joint = told[:, :, :, None] * replaced[None, :, None, :]
-        return np.asarray(joint.reshape(len(word), len(self.states), -1))
+        joint = told[..., None] * replaced
+        return np.asarray(joint.reshape(*joint.shape[:3], -1))
 
     def repeats_record(self) -> float:
         """Return the share of residents who only repeat the record."""

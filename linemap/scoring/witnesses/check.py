@@ -18,7 +18,14 @@ class CheckWitness:
     Of two looks at one side on one day the one nearer to lead holds, as in the inventory.
 
     Checks made because lead was suspected are evidence for their own home only: ``teaches`` is
-    False there, and the model leaves them out of everything that is learned.
+    False there, and the model leaves them out of everything that is learned. Those of homes that
+    a list of kits named do teach: the list was made from what the model hears as well, so the
+    choice itself is no news.
+
+    References
+    ----------
+    .. [1] D. B. Rubin, "Inference and missing data", Biometrika 63 (1976), on choices that may be
+       ignored since they rest on what was seen. From memory.
     """
 
     name = "check"
