@@ -32,6 +32,9 @@ CURVE_KNOTS = {
     "replaced_home_year": 8,
 }
 OTHER_KNOTS = 5
+SPREAD = 15
+"""Years over which the curve of a home without a year is averaged."""
+
 LEAST_USE = 25
 """Homes below which a use is read as "other"."""
 
@@ -42,8 +45,9 @@ class Design:
     ``fit`` places the knots; ``matrix`` evaluates the basis. The curve of the building year has
     a knot about every two and a half years and pays for its steps, not for its bends, so it may
     rise and fall sharply, as lead did in war years; nothing forces it to be monotone. A column
-    that is missing for a home adds nothing but one level of its own. How much each term is
-    smoothed is learned with the fit, see :mod:`linemap.scoring.smoothing`.
+    that is missing for a home adds nothing but one level of its own; a missing building year adds
+    the mean of the curve over the years that homes with a year have, counted from their block's.
+    How much each term is smoothed is learned with the fit, see :mod:`linemap.scoring.smoothing`.
 
     References
     ----------
@@ -61,6 +65,7 @@ class Design:
         self.curves_: dict[str, SplineTransformer] = {}
         self.levels_: dict[str, list[str]] = {}
         self.terms_: dict[str, slice] = {"base": slice(0, 1)}
+        self.from_block_ = self._years_from_block(features)
         start = 1
         blocks: list[np.ndarray] = [np.full((1, 1), 0.01)]
         for name in features.columns:
@@ -105,6 +110,31 @@ class Design:
         return np.log1p(np.maximum(values, 0.0)) if name in LOGGED else values
 
     @staticmethod
+    def _block_year(features: pd.DataFrame) -> np.ndarray:
+        """Return the year of each home's block, or of its neighbours; NaN where neither is told."""
+        nothing = pd.Series(np.nan, features.index)
+        block = features.get("block_year", nothing).astype(float)
+        return block.fillna(features.get("neighbour_year", nothing).astype(float)).to_numpy()
+
+    def _years_from_block(self, features: pd.DataFrame) -> np.ndarray:
+        """Return how far building years lie from their block's, (SPREAD,) or empty."""
+        if "year_built" not in features:
+            return np.zeros(0)
+        away = features["year_built"].to_numpy(dtype=float) - self._block_year(features)
+        away = away[np.isfinite(away)]
+        at = (np.arange(SPREAD) + 0.5) / SPREAD
+        return np.quantile(away, at) if len(away) else np.zeros(0)
+
+    def _mean_basis(self, features: pd.DataFrame, curve: SplineTransformer) -> np.ndarray:
+        """Return the basis of the building year averaged over the years a home may be from."""
+        block = self._block_year(features)
+        rows = np.flatnonzero(np.isfinite(block))
+        out = np.zeros((len(block), curve.n_features_out_))
+        for away in self.from_block_ if len(rows) else ():
+            out[rows] += curve.transform((block[rows] + away)[:, None]) / SPREAD
+        return out
+
+    @staticmethod
     def _curve(name: str, known: np.ndarray) -> SplineTransformer:
         low, high = np.quantile(known, [0.003, 0.997])
         if high <= low:
@@ -136,6 +166,8 @@ class Design:
                 width = curve.n_features_out_
                 basis = curve.transform(np.where(known, values, 0.0)[:, None])
                 basis[~known] = 0.0
+                if name == "year_built":
+                    basis[~known] = self._mean_basis(features[~known], curve)
                 out[:, term.start : term.start + width] = basis
                 if term.stop - term.start > width:
                     out[:, term.stop - 1] = ~known
