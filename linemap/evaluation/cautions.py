@@ -173,11 +173,14 @@ def overlap_cautions(overlap: Overlap, words: Words) -> list[Caution]:
     """Warn where the homes in question are unlike those with a label."""
     out = []
     if overlap.auc_building > UNLIKE_AUC:
+        span = ""
+        if np.isfinite(overlap.building_low):
+            span = f", 95% interval {overlap.building_low:.0%} to {overlap.building_high:.0%}"
         out.append(
             Caution(
                 "unlike_buildings",
                 f"{words.homes.capitalize()} homes can be told from unknown ones by their building "
-                f"alone (right in {overlap.auc_building:.0%} of pairs; 50% would be alike): "
+                f"alone (right in {overlap.auc_building:.0%} of pairs{span}; 50% would be alike): "
                 f"figures on {words.many} may not hold for the unknown homes.",
             )
         )

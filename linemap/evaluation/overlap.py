@@ -11,6 +11,8 @@ from sklearn.ensemble import HistGradientBoostingClassifier
 from sklearn.metrics import roc_auc_score
 from sklearn.model_selection import StratifiedKFold, cross_val_predict
 
+from linemap.evaluation.intervals import block_weights, percentiles
+from linemap.evaluation.measures import auc
 from linemap.evaluation.space import nearest_distance
 
 Array = NDArray[np.float64]
@@ -20,6 +22,9 @@ SUPPORT_TAIL = 0.01
 
 HEAVIEST_WEIGHT = 0.98
 """Inverse propensities above this quantile are held at it."""
+
+DRAWS = 100
+"""Times that blocks are drawn again for an interval."""
 
 RESIDENTS = ("kit_", "answer_")
 """Beginnings of columns that residents filled: checks often follow them, buildings do not."""
@@ -34,6 +39,8 @@ class Overlap:
     auc_building, auc_place : float
         Chance that a checked home can be told from an unknown one by its building alone, and
         by all its features with its place; 0.5: alike.
+    building_low, building_high : float
+        95% interval of ``auc_building``, whole blocks drawn again; NaN with too few blocks.
     outside_building : float
         Share of unknown homes less likely to be checked, by building, than all but 1% of the
         checked.
@@ -47,6 +54,8 @@ class Overlap:
 
     auc_building: float
     auc_place: float
+    building_low: float
+    building_high: float
     outside_building: float
     far_share: float
     median_distance_m: float
@@ -82,7 +91,7 @@ def compare_checked(
     Parameters
     ----------
     frame : DataFrame
-        Evaluation frame with ``judged`` (bool).
+        Evaluation frame with ``judged`` (bool) and ``block`` (int).
     features : DataFrame
         Numeric features, same index; the record is left out, since it makes a home unknown.
     range_m : float
@@ -105,7 +114,7 @@ def compare_checked(
     nothing = pd.Series(1.0, index=frame.index[seen])
     if len(seen) < 20 or len(open_homes) < 20:
         nan = float("nan")
-        return Overlap(nan, nan, nan, nan, nan, nothing)
+        return Overlap(nan, nan, nan, nan, nan, nan, nan, nothing)
     drawn = open_homes
     if len(open_homes) > most_rows:
         drawn = np.sort(rng.choice(open_homes, most_rows, replace=False))
@@ -127,9 +136,16 @@ def compare_checked(
     xy = frame[["x", "y"]].to_numpy(float)
     distance = nearest_distance(xy[rows[unknown]], xy[seen])
     far = float((distance > range_m).mean()) if np.isfinite(range_m) else float("nan")
+    block = frame["block"].to_numpy(np.int64)[rows][pool]
+    again = auc(
+        is_seen[pool].astype(float), chance_building[pool], block_weights(block, DRAWS, rng)
+    )
+    low, high = percentiles(again, len(np.unique(block)))
     return Overlap(
         auc_building=float(roc_auc_score(is_seen[pool], chance_building[pool])),
         auc_place=float(roc_auc_score(is_seen[pool], chance_place[pool])),
+        building_low=low,
+        building_high=high,
         outside_building=float((chance_building[unknown] < floor).mean()),
         far_share=far,
         median_distance_m=float(np.median(distance)),

@@ -51,8 +51,9 @@ class ReturnForecast:
     thin : bool
         Whether the history is so short that the prior carries much of the answer.
     measures : dict
-        Out-of-fold log loss beside that of a constant rate, and the calibration slope and
-        intercept on the logit scale (1 and 0 are perfect); empty where history is thin.
+        Out-of-fold log loss beside that of a constant rate, how much less it is, and the
+        calibration slope and intercept on the logit scale (1 and 0 are perfect), the middle two
+        with ends of a 95 % interval; empty where history is thin.
     basis : str
         One sentence that says all this.
     """
@@ -228,17 +229,30 @@ def _choose_spread(
         losses[spread] = _log_loss(outcome, expit(out))
     best = min(_SPREADS, key=lambda spread: losses[spread])
     line = np.column_stack([np.ones(len(outcome)), predictions[best]])
-    intercept, slope = GLM(outcome, line, family=Binomial()).fit().params
+    fitted = GLM(outcome, line, family=Binomial()).fit()
+    (intercept, slope), (low, high) = fitted.params, fitted.conf_int()[1]
+    constant = np.full(len(outcome), outcome.mean())
+    gain = _surprise(outcome, constant) - _surprise(outcome, expit(predictions[best]))
+    half = 1.96 * float(gain.std(ddof=1)) / np.sqrt(len(gain))
     return best, {
         "log_loss": losses[best],
-        "log_loss_constant": _log_loss(outcome, np.full(len(outcome), outcome.mean())),
+        "log_loss_constant": _log_loss(outcome, constant),
+        "gain": float(gain.mean()),
+        "gain_low": float(gain.mean() - half),
+        "gain_high": float(gain.mean() + half),
         "calibration_slope": float(slope),
+        "calibration_slope_low": float(low),
+        "calibration_slope_high": float(high),
         "calibration_intercept": float(intercept),
     }
 
 
+def _surprise(outcome: Floats, chance: Floats) -> Floats:
+    return np.asarray(-(outcome * np.log(chance) + (1 - outcome) * np.log1p(-chance)))
+
+
 def _log_loss(outcome: Floats, chance: Floats) -> float:
-    return float(-np.mean(outcome * np.log(chance) + (1 - outcome) * np.log1p(-chance)))
+    return float(_surprise(outcome, chance).mean())
 
 
 def _basis(sent: int, usable: int, prior: float, thin: bool, measures: dict[str, float]) -> str:
@@ -248,9 +262,12 @@ def _basis(sent: int, usable: int, prior: float, thin: bool, measures: dict[str,
     words = f"learned from {sent:,} earlier kits, of which {rate} came back usable"
     if thin:
         return f"{words}; the history is thin, so the prior of {prior:.0%} still counts."
-    errs = "less" if measures["log_loss"] < measures["log_loss_constant"] else "no less"
+    errs = "less" if measures["gain"] > 0 else "no less"
     return (
         f"{words}; on kits left out of the learning it errs {errs} than one rate for all homes "
-        f"(log loss {measures['log_loss']:.3f} against {measures['log_loss_constant']:.3f}; "
-        f"calibration slope {measures['calibration_slope']:.2f}, 1 is perfect)."
+        f"(log loss {measures['log_loss']:.3f} against {measures['log_loss_constant']:.3f}, "
+        f"difference {measures['gain']:.3f}, 95% interval {measures['gain_low']:.3f} to "
+        f"{measures['gain_high']:.3f}; calibration slope {measures['calibration_slope']:.2f}, "
+        f"{measures['calibration_slope_low']:.2f} to {measures['calibration_slope_high']:.2f}, "
+        "1 is perfect)."
     )

@@ -11,6 +11,7 @@ from linemap.evaluation.baselines import feature_matrix
 from linemap.evaluation.frame import prepare
 from linemap.evaluation.overlap import compare_checked
 from linemap.evaluation.prevalence import prevalence_table
+from linemap.evaluation.space import block_numbers
 
 
 def _city(rng: np.random.Generator, reason: str, n: int = 4000) -> pd.DataFrame:
@@ -106,6 +107,7 @@ def test_remaining_lead_by_hand():
 def test_overlap_tells_alike_from_unlike():
     def measure(reason: str):
         data = prepare(_city(np.random.default_rng(3), reason).drop(columns="truth"), "checks")
+        data["block"] = block_numbers(data["x"].to_numpy(), data["y"].to_numpy(), 1000.0, (0, 0))
         return compare_checked(
             data, feature_matrix(data), range_m=500, rng=np.random.default_rng(1)
         )
@@ -114,6 +116,7 @@ def test_overlap_tells_alike_from_unlike():
     assert alike.auc_building == pytest.approx(0.5, abs=0.06)
     assert alike.auc_place == pytest.approx(0.5, abs=0.06)
     assert unlike.auc_place > 0.58
+    assert alike.building_low < 0.5 < alike.building_high
     assert alike.outside_building < 0.05
     assert alike.weights.mean() == pytest.approx(1)
 
@@ -122,7 +125,7 @@ def test_homes_of_a_kind_never_checked_are_outside_support():
     city = _city(np.random.default_rng(3), "random")
     new = city["year_built"] > 1960
     city.loc[new, ["checked", "label"]] = [False, np.nan]
-    data = prepare(city.drop(columns="truth"), "checks")
+    data = prepare(city.drop(columns="truth"), "checks").assign(block=0)
     overlap = compare_checked(data, feature_matrix(data), range_m=500, rng=np.random.default_rng(1))
     open_homes = ~city["checked"]
     assert overlap.outside_building == pytest.approx(
@@ -146,8 +149,10 @@ def test_checks_that_follow_kits_are_not_unlike_by_building(frame):
     data = prepare(frame, "checks")
     luck = rng.random(len(data)) < 0.2
     data["checked"] = data["judged"] = luck
+    data["block"] = 0
     data["kit_first_high"] = np.where(luck, 1.0, np.nan)
     data["answer_entry_pipe"] = np.where(luck, "copper", None)
     overlap = compare_checked(data, feature_matrix(data), range_m=500, rng=rng)
     assert overlap.auc_building < 0.6
+    assert np.isnan(overlap.building_low), "one block has no spread"
     assert overlap.auc_place > 0.9

@@ -66,7 +66,7 @@ def test_published_return_rates_follow_from_their_counts() -> None:
 
 def test_known_chances_are_recovered(make_homes: Homes) -> None:
     """Truth from our own draws: unbiased over 6 cities, right order, intervals near 90 %."""
-    bias, covered, order = [], [], []
+    bias, covered, order, straight = [], [], [], []
     for seed in range(6):
         homes = make_homes(3000, seed)
         truth = _truth(homes, seed)
@@ -79,10 +79,14 @@ def test_known_chances_are_recovered(make_homes: Homes) -> None:
         order.append(np.corrcoef(table["p_return"], truth)[0, 1])
         assert not answer.thin
         assert answer.measures["log_loss"] < answer.measures["log_loss_constant"]
+        assert answer.measures["gain_low"] > 0
         assert 0.7 < answer.measures["calibration_slope"] < 1.3
+        ends = answer.measures["calibration_slope_low"], answer.measures["calibration_slope_high"]
+        straight.append(ends[0] < 1 < ends[1])
     assert abs(np.mean(bias)) < 0.015
     assert 0.8 < np.mean(covered) < 0.98
     assert np.mean(order) > 0.85
+    assert sum(straight) >= 5
 
 
 def test_a_thin_history_stays_near_the_prior_and_says_so(make_homes: Homes) -> None:
