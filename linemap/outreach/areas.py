@@ -11,6 +11,7 @@ from esda.getisord import G_Local
 from libpysal.weights import KNN
 from numpy.typing import NDArray
 from scipy.stats import false_discovery_control, norm
+from statsmodels.stats.proportion import proportion_confint
 
 from linemap.errors import ArgumentError
 from linemap.outreach.eligibility import UNKNOWN, column_or, reason_left_out, require_columns
@@ -62,10 +63,11 @@ def rank_areas(
     -------
     DataFrame
         By the ``area_list`` contract, in order of rank, with ``rank_low, rank_high`` (90 %),
-        ``return_rate`` (homes with a usable kit among those ever sent one), ``may_be_sent``
-        (homes that may be sent a kit), ``in_reach`` (those of them where a kit is worth as much
-        as at the last home that the list chose by worth alone; missing if it chose none so),
-        ``need``, ``hot_spot_z``, ``hot_spot_p`` and ``hot_spot`` (``hot``, ``cold`` or missing).
+        ``return_rate`` (homes with a usable kit among those ever sent one) with ``_low`` and
+        ``_high`` (95 %, Wilson), ``may_be_sent`` (homes that may be sent a kit), ``in_reach``
+        (those of them where a kit is worth as much as at the last home that the list chose by
+        worth alone; missing if it chose none so), ``need``, ``hot_spot_z``, ``hot_spot_p`` and
+        ``hot_spot`` (``hot``, ``cold`` or missing).
 
     Raises
     ------
@@ -117,8 +119,10 @@ def _area_figures(homes: pd.DataFrame, expected_lead: pd.DataFrame, plan: KitPla
         lead["high"],
     )
     out["tested_share"] = total(tested) / out["homes"]
-    ever = total(sent)
-    out["return_rate"] = total(tested * sent) / ever.where(ever > 0)
+    ever, back = total(sent), total(tested * sent)
+    out["return_rate"] = back / ever.where(ever > 0)
+    ends = proportion_confint(back, ever.where(ever > 0), method="wilson")
+    out["return_rate_low"], out["return_rate_high"] = ends
     counts = plan.kits["area_id"].astype(str).value_counts()
     out["kits_suggested"] = counts.reindex(out.index).fillna(0.0)
     out["may_be_sent"], out["in_reach"] = np.nan, np.nan

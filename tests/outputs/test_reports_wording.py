@@ -120,6 +120,9 @@ def test_the_report_says_why_the_first_area_gets_fewer_kits():
     said = why_kits_differ(areas(), KITS, aim="most_lead")
     assert "Rowan Side comes first by expected lead lines and gets 2 of the 11 kits" in said
     assert "29% returned a usable one; in Bay 47%" in said
+    known = areas().assign(return_rate_low=[0.2, 0.4], return_rate_high=[0.4, 0.55])
+    said = why_kits_differ(known, KITS, aim="most_lead")
+    assert "29% (95% interval 20% to 40%) returned a usable one; in Bay 47% (95%" in said
     assert "1 of the 1,440 homes in Rowan Side that may be sent a kit reach it, 8 of 616" in said
     assert "1 reached it, 0 keep the floors and 1 were drawn at random" in said
 

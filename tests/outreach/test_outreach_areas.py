@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from scipy.spatial import cKDTree
+from scipy.stats import binomtest
 
 from linemap.errors import ArgumentError
 from linemap.intake import check_table
@@ -44,6 +45,11 @@ def test_contract_counts_and_order(make_homes: Homes) -> None:
     assert row["tested_share"] == pytest.approx(inside["tested"].mean())
     sent = inside["kits_before"] > 0
     assert row["return_rate"] == pytest.approx(inside.loc[sent, "tested"].mean())
+    wilson = binomtest(int(inside.loc[sent, "tested"].sum()), int(sent.sum())).proportion_ci(
+        0.95, method="wilson"
+    )
+    ends = row[["return_rate_low", "return_rate_high"]].tolist()
+    assert ends == pytest.approx([wilson.low, wilson.high])
 
 
 def test_each_aim_ranks_by_its_own_figure(make_homes: Homes) -> None:

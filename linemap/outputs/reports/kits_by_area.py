@@ -50,8 +50,8 @@ def why_kits_differ(area_list: pd.DataFrame, kit_list: pd.DataFrame, *, aim: str
     ]
     if _known(first, most, "return_rate"):
         words.append(
-            f"Of the homes in {one} that were ever sent a kit, {share(first['return_rate'])} "
-            f"returned a usable one; in {other} {share(most['return_rate'])}."
+            f"Of the homes in {one} that were ever sent a kit, {_rate(first)} returned a usable "
+            f"one; in {other} {_rate(most)}."
         )
     if _known(first, most, "may_be_sent", "in_reach"):
         words.append(
@@ -69,6 +69,15 @@ def why_kits_differ(area_list: pd.DataFrame, kit_list: pd.DataFrame, *, aim: str
 
 def _known(first: Mapping[Hashable, Any], most: Mapping[Hashable, Any], *names: str) -> bool:
     return all(name in area and pd.notna(area[name]) for area in (first, most) for name in names)
+
+
+def _rate(area: Mapping[Hashable, Any]) -> str:
+    """Say the rate of return of an area, with its 95% interval where that is known."""
+    rate = share(area["return_rate"])
+    if not _known(area, area, "return_rate_low", "return_rate_high"):
+        return rate
+    ends = share(area["return_rate_low"]), share(area["return_rate_high"])
+    return f"{rate} (95% interval {ends[0]} to {ends[1]})"
 
 
 def _arms(area: Mapping[Hashable, Any], kit_list: pd.DataFrame) -> str:
