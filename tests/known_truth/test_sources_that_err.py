@@ -102,7 +102,7 @@ def test_a_source_that_knows_nothing_changes_little():
 def test_forms_help_where_there_are_many():
     """Old houses without lead often have galvanized pipe, which residents take for lead.
 
-    Found: log loss .347 with the forms and .353 without; 9 % thought to repeat the card where
+    Found: log loss .347 with the forms and .353 without; 10 % thought to repeat the card where
     nobody does; 13 % more lead claimed than is true.
     """
     city = make_city(10_000, seed=1, kits_asked=0.3, kits_mailed=0.2)
