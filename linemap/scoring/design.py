@@ -36,7 +36,10 @@ SPREAD = 15
 """Years over which the curve of a home without a year is averaged."""
 
 LEAST_USE = 25
-"""Homes below which a use is read as "other"."""
+"""Homes below which a use is read as "other", and a value as one between its neighbours."""
+
+MOST_LEVELS = 12
+"""Values up to which a number, as the diameter of a line, has a coefficient for each of them."""
 
 
 class Design:
@@ -47,7 +50,8 @@ class Design:
     rise and fall sharply, as lead did in war years; nothing forces it to be monotone. A column
     that is missing for a home adds nothing but one level of its own; a missing building year adds
     the mean of the curve over the years that homes with a year have, counted from their block's.
-    How much each term is smoothed is learned with the fit, see :mod:`linemap.scoring.smoothing`.
+    A number with few different values, as the diameter of a line, has a coefficient for each. How
+    much each term is smoothed is learned with the fit, see :mod:`linemap.scoring.smoothing`.
 
     References
     ----------
@@ -141,6 +145,13 @@ class Design:
             low, high = known.min(), known.max()
         knots = np.linspace(low, high, CURVE_KNOTS.get(name, OTHER_KNOTS))
         if name not in YEARS:
+            values, homes = np.unique(known, return_counts=True)
+            values = values[homes >= LEAST_USE]
+            if 2 <= len(values) <= MOST_LEVELS:
+                levels = SplineTransformer(
+                    degree=1, knots=values[:, None], extrapolation="constant", include_bias=True
+                )
+                return levels.fit(values[:, None])
             spread = np.unique(np.quantile(known, np.linspace(0.003, 0.997, OTHER_KNOTS)))
             if len(spread) >= 3:
                 knots = spread

@@ -83,3 +83,20 @@ def test_a_home_without_a_year_has_the_mean_of_the_curve_over_the_years_it_may_b
         assert found[row, :-1].sum() == pytest.approx(1.0, abs=1e-5)
     assert not found[2, :-1].any(), "nothing is known of it"
     assert found[:, -1].all(), "and one level of their own"
+
+
+def test_a_number_with_few_values_has_a_coefficient_for_each():
+    """Lead is rare from two inches on (JAWWA, January 2022): a step, not a slope from one inch."""
+    inch = np.repeat([0.625, 0.75, 1.0, 2.0, 4.0], 200)
+    inch[:3] = 1.5
+    inch[3] = np.nan
+    homes = pd.DataFrame({"x": 0.0, "y": 0.0, "line_diameter_in": inch})
+    design = Design().fit(homes)
+    found = design.matrix(homes)[:, design.terms_["line_diameter_in"]]
+    assert found.shape[1] == 5 + 1
+    for k, value in enumerate([0.625, 0.75, 1.0, 2.0, 4.0]):
+        assert (found[inch == value] == np.eye(6)[k]).all()
+    assert found[0] == pytest.approx([0, 0, 0.5, 0.5, 0, 0]), "too few: between its neighbours"
+    assert found[3].tolist() == [0, 0, 0, 0, 0, 1]
+    wider = design.matrix(homes.assign(line_diameter_in=6.0))
+    assert (wider[:, design.terms_["line_diameter_in"]] == np.eye(6)[4]).all()
