@@ -8,12 +8,13 @@ import numpy as np
 import pandas as pd
 from scipy.spatial import cKDTree
 
+from synthetic_city.codes import CODES
 from synthetic_city.draws import Bools, Floats, Ints, stream
 from synthetic_city.knobs import Knobs
 from synthetic_city.pipes import LEAD, MATERIALS
 
 SIDES = ("utility", "customer")
-WHY = ("random", "audit_arm", "listed", "main_work", "request", "suspected", "unknown")
+WHY = CODES["why"]
 
 
 def first_checks(homes: pd.DataFrame, recorded: Ints, *, knobs: Knobs, seed: int) -> pd.DataFrame:

@@ -59,7 +59,8 @@ def look(
     city : InventedCity
     parcel_ids : iterable of str
     seed : int
-    why : {"random", "audit_arm", "listed", "main_work", "request", "suspected", "unknown"}
+    why : str
+        One of ``synthetic_city.codes.CODES["why"]``.
     on : date-like
         Day of the look.
 

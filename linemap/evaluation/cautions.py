@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from linemap.evaluation.folds import NAMES
+from linemap.evaluation.frame import APART
 from linemap.evaluation.overlap import Overlap
 from linemap.evaluation.words import WORDS, Words
 
@@ -24,6 +25,15 @@ FLATTERED_AUC = 0.03
 FEWEST_BLOCKS = 20
 FEWEST_RANDOM = 10
 """Limits from which a warning is given; all our choice."""
+
+WHY_APART = {
+    "suspected": "made because lead was suspected. They are neither fitted on nor judged here; "
+    "they stand apart in the table by groups.",
+    "listed": "made because a list of kits named the home. The scores learn from them, but are "
+    "not judged by them here: the list picked homes whose scores were high. They stand apart in "
+    "the table by groups.",
+}
+"""What is said of checks that are not judged on, by the reason they were made for."""
 
 
 @dataclass(frozen=True)
@@ -117,25 +127,10 @@ def label_cautions(frame: pd.DataFrame, labels: str) -> list[Caution]:
                     ),
                 )
             )
-    suspected = int((frame["checked"] & (frame["why"] == "suspected")).sum())
-    if suspected:
-        out.append(
-            Caution(
-                "suspected_apart",
-                f"{suspected:,} checks were made because lead was suspected. They are neither "
-                "fitted on nor judged here; they stand apart in the table by groups.",
-            )
-        )
-    listed = int((frame["checked"] & (frame["why"] == "listed")).sum())
-    if listed:
-        out.append(
-            Caution(
-                "listed_apart",
-                f"{listed:,} checks were made because a list of kits named the home. The scores "
-                "learn from them, but are not judged by them here: the list picked homes whose "
-                "scores were high. They stand apart in the table by groups.",
-            )
-        )
+    for reason in APART:
+        checks = int((frame["checked"] & (frame["why"] == reason)).sum())
+        if checks:
+            out.append(Caution(f"{reason}_apart", f"{checks:,} checks were {WHY_APART[reason]}"))
     drawn = int((why == "random").sum())
     if drawn < FEWEST_OF_A_KIND:
         out.append(

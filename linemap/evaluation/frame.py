@@ -8,11 +8,12 @@ import numpy as np
 import pandas as pd
 
 from linemap.errors import ArgumentError
+from linemap.tables import contract
 
 NEEDED = ("x", "y", "year_built", "land_use", "area_id", "median_income", "checked", "label",
           "why", "checked_on", "record_lead")  # fmt: skip
 
-REASONS = ("random", "audit_arm", "listed", "main_work", "request", "suspected", "unknown")
+REASONS = contract("checks")["why"].allowed
 
 APART = ("suspected", "listed")
 """Reasons that pick homes because lead is likely there; such homes are not judged on."""

@@ -8,7 +8,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from sklearn.ensemble import HistGradientBoostingClassifier
-from sklearn.metrics import roc_auc_score
 from sklearn.model_selection import StratifiedKFold, cross_val_predict
 
 from linemap.evaluation.intervals import block_weights, percentiles
@@ -137,13 +136,13 @@ def compare_checked(
     distance = nearest_distance(xy[rows[unknown]], xy[seen])
     far = float((distance > range_m).mean()) if np.isfinite(range_m) else float("nan")
     block = frame["block"].to_numpy(np.int64)[rows][pool]
-    again = auc(
-        is_seen[pool].astype(float), chance_building[pool], block_weights(block, DRAWS, rng)
-    )
-    low, high = percentiles(again, len(np.unique(block)))
+    counts = np.vstack([np.ones(len(block)), block_weights(block, DRAWS, rng)])
+    label = is_seen[pool].astype(float)
+    by_building = auc(label, chance_building[pool], counts)
+    low, high = percentiles(by_building[1:], len(np.unique(block)))
     return Overlap(
-        auc_building=float(roc_auc_score(is_seen[pool], chance_building[pool])),
-        auc_place=float(roc_auc_score(is_seen[pool], chance_place[pool])),
+        auc_building=float(by_building[0]),
+        auc_place=float(auc(label, chance_place[pool], counts[:1])[0]),
         building_low=low,
         building_high=high,
         outside_building=float((chance_building[unknown] < floor).mean()),

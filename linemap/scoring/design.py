@@ -134,7 +134,9 @@ class Design:
         block = self._block_year(features)
         rows = np.flatnonzero(np.isfinite(block))
         out = np.zeros((len(block), curve.n_features_out_))
-        for away in self.from_block_ if len(rows) else ():
+        if not len(rows):
+            return out
+        for away in self.from_block_:
             out[rows] += curve.transform((block[rows] + away)[:, None]) / SPREAD
         return out
 
@@ -143,20 +145,17 @@ class Design:
         low, high = np.quantile(known, [0.003, 0.997])
         if high <= low:
             low, high = known.min(), known.max()
-        knots = np.linspace(low, high, CURVE_KNOTS.get(name, OTHER_KNOTS))
+        knots, degree = np.linspace(low, high, CURVE_KNOTS.get(name, OTHER_KNOTS)), 3
         if name not in YEARS:
             values, homes = np.unique(known, return_counts=True)
             values = values[homes >= LEAST_USE]
-            if 2 <= len(values) <= MOST_LEVELS:
-                levels = SplineTransformer(
-                    degree=1, knots=values[:, None], extrapolation="constant", include_bias=True
-                )
-                return levels.fit(values[:, None])
             spread = np.unique(np.quantile(known, np.linspace(0.003, 0.997, OTHER_KNOTS)))
-            if len(spread) >= 3:
+            if 2 <= len(values) <= MOST_LEVELS:
+                knots, degree = values, 1
+            elif len(spread) >= 3:
                 knots = spread
         curve = SplineTransformer(
-            degree=3, knots=knots[:, None], extrapolation="constant", include_bias=True
+            degree=degree, knots=knots[:, None], extrapolation="constant", include_bias=True
         )
         return curve.fit(knots[:, None])
 

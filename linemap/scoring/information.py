@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 from scipy.special import expit
 
 from linemap.scoring.sources import Sources
@@ -65,12 +66,13 @@ def kit_change(log_odds: np.ndarray, sources: Sources) -> np.ndarray:
     """
     bottles, form = sources.water.cell_shares(), sources.answers.joint_shares()
     lead_form = np.einsum("s,ewsa->ewa", sources.pattern.overall(), form[:, :, 1:])
-    solder, word = sources.water.solder_of_home, sources.answers.record_word
-    era = sources.answers.era
+    answers = sources.answers
+    kinds = pd.DataFrame(
+        {"s": sources.water.solder_of_home, "e": answers.era, "w": answers.record_word}
+    )
     out = np.zeros(len(log_odds))
-    kinds, kind = np.unique(np.stack([solder, era, word]), axis=1, return_inverse=True)
-    for number, (s, e, w) in enumerate(kinds.T):
-        here = kind == number
+    for kind, here in kinds.groupby(["s", "e", "w"]).indices.items():
+        s, e, w = np.asarray(kind)
         out[here] = change_over_odds(
             log_odds[here],
             joint_outcomes(bottles[s, 1], lead_form[e, w]),

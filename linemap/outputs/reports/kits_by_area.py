@@ -7,7 +7,7 @@ from typing import Any
 
 import pandas as pd
 
-from linemap.outputs.reports.numbers import count, share
+from linemap.outputs.reports.numbers import count, is_missing, share
 from linemap.printing import counted
 
 AIM_WORDS = {
@@ -73,11 +73,10 @@ def _known(first: Mapping[Hashable, Any], most: Mapping[Hashable, Any], *names: 
 
 def _rate(area: Mapping[Hashable, Any]) -> str:
     """Say the rate of return of an area, with its 95% interval where that is known."""
-    rate = share(area["return_rate"])
-    if not _known(area, area, "return_rate_low", "return_rate_high"):
+    rate, low = share(area["return_rate"]), area.get("return_rate_low")
+    if is_missing(low):
         return rate
-    ends = share(area["return_rate_low"]), share(area["return_rate_high"])
-    return f"{rate} (95% interval {ends[0]} to {ends[1]})"
+    return f"{rate} (95% interval {share(low)} to {share(area['return_rate_high'])})"
 
 
 def _arms(area: Mapping[Hashable, Any], kit_list: pd.DataFrame) -> str:
