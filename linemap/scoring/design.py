@@ -41,6 +41,10 @@ LEAST_USE = 25
 MOST_LEVELS = 12
 """Values up to which a number, as the diameter of a line, has a coefficient for each of them."""
 
+COMMON = 0.95
+"""Least share of the homes that have one of these values: a number that is only often round has
+more to say than its round values."""
+
 
 class Design:
     """Basis of the prior: one smooth term per numeric column, one level per use.
@@ -148,10 +152,11 @@ class Design:
         knots, degree = np.linspace(low, high, CURVE_KNOTS.get(name, OTHER_KNOTS)), 3
         if name not in YEARS:
             values, homes = np.unique(known, return_counts=True)
-            values = values[homes >= LEAST_USE]
+            common = homes >= LEAST_USE
+            few = 2 <= common.sum() <= MOST_LEVELS and homes[common].sum() >= COMMON * len(known)
             spread = np.unique(np.quantile(known, np.linspace(0.003, 0.997, OTHER_KNOTS)))
-            if 2 <= len(values) <= MOST_LEVELS:
-                knots, degree = values, 1
+            if few:
+                knots, degree = values[common], 1
             elif len(spread) >= 3:
                 knots = spread
         curve = SplineTransformer(

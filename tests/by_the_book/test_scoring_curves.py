@@ -100,3 +100,13 @@ def test_a_number_with_few_values_has_a_coefficient_for_each():
     assert found[3].tolist() == [0, 0, 0, 0, 0, 1]
     wider = design.matrix(homes.assign(line_diameter_in=6.0))
     assert (wider[:, design.terms_["line_diameter_in"]] == np.eye(6)[4]).all()
+
+
+def test_a_number_that_is_only_often_round_stays_a_curve():
+    value = np.random.default_rng(1).uniform(50_000, 400_000, 2000)
+    value[:300], value[300:500] = 100_000.0, 200_000.0
+    homes = pd.DataFrame({"x": 0.0, "y": 0.0, "assessed_value": value})
+    design = Design().fit(homes)
+    assert design.curves_["assessed_value"].degree == 3
+    bend = design.matrix(homes)[500:, design.terms_["assessed_value"]]
+    assert len(np.unique(bend.round(4), axis=0)) > 1000, "told apart between the round values"
