@@ -133,6 +133,8 @@ def area_table() -> pd.DataFrame:
             "rank_low": [1, 2],
             "rank_high": [1, 2],
             "return_rate": [0.5, np.nan],
+            "return_rate_low": [0.31, np.nan],
+            "return_rate_high": [0.69, np.nan],
         }
     )
 

@@ -94,6 +94,8 @@ def test_every_interval_in_the_areas_is_named(texts):
     report = texts["staff/report.html"]
     assert re.search(r"Rank 90% interval", report)
     assert "Expected lead lines 90% interval" in report
+    assert "of homes sent a kit, 95% interval" in report
+    assert re.search(r"\d\.\d% \d+% \d+% to \d+% ", report), "tested, then usable returns"
     assert "Kits to lead 95% interval" in report
 
 
