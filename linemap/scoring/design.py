@@ -41,7 +41,7 @@ LEAST_USE = 25
 MOST_LEVELS = 12
 """Values up to which a number, as the diameter of a line, has a coefficient for each of them."""
 
-COMMON = 0.95
+COMMON = 0.8
 """Least share of the homes that have one of these values: a number that is only often round has
 more to say than its round values."""
 
