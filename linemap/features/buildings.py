@@ -14,7 +14,7 @@ from linemap.features.graph import place_units
 from linemap.features.neighbours import TILE_HOMES, Spread, spread_places, years_around
 
 LATER_BY = 7
-"""Years by which a home is younger than its block from which it may stand on an older line."""
+"""Years by which a home is younger than its neighbours from which its line may be older."""
 
 ABOUT_PEOPLE = ("median_income", "owner_occupied", "pregnant", "children_under_6")
 """Columns that are facts about people, not about the building or its place."""
@@ -57,8 +57,8 @@ def build_features(
         ``block_year`` [year] (median of the street segment or cell), ``neighbour_year`` [year]
         (median of the nearest homes with a known year, itself left out),
         ``main_later`` [years] (how much younger the main is than the home: lines are renewed
-        with their main), ``replaced_home_year`` [year] (year of the block where the home is
-        much younger: a new house may stand on the old line), ``main_year`` [year],
+        with their main), ``replaced_home_year`` [year] (year of the neighbours where the home
+        is much younger: a new house may stand on the old line), ``main_year`` [year],
         ``line_diameter_in`` [in], ``dwelling_units``, ``assessed_value``,
         ``area_m2`` [m2], ``land_use``, ``area_id`` (to report by, not to predict from), the
         extra columns and, if asked for, ``median_income``.
@@ -93,8 +93,8 @@ def build_features(
     out["area_m2"] = np.where(size > 0, size, np.nan)
     year = out["year_built"].fillna(out["neighbour_year"])
     out["main_later"] = out["main_year"] - year
-    later = year > out["block_year"] + LATER_BY
-    out["replaced_home_year"] = out["block_year"].where(later)
+    later = year > out["neighbour_year"] + LATER_BY
+    out["replaced_home_year"] = out["neighbour_year"].where(later)
     for name in ("land_use", "area_id"):
         out[name] = _text(parcels, name)
     for name in extra:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -10,13 +11,14 @@ from scipy import linalg
 from sklearn.preprocessing import SplineTransformer
 
 from linemap.scoring.smoothing import RIDGE, Smoothing, step_penalty
+from linemap.scoring.years import LineYears
 
-NOT_PREDICTORS = ("area_id", "x", "y")
-"""Columns that place a home or report on it; place has an effect of its own."""
+NOT_PREDICTORS = ("area_id", "x", "y", "block_year")
+"""Columns that place a home or report on it, since place has an effect of its own; and the year of
+its block, which adds nothing to that of its neighbours."""
 
 YEARS = (
     "year_built",
-    "block_year",
     "neighbour_year",
     "main_year",
     "main_later",
@@ -25,16 +27,12 @@ YEARS = (
 LOGGED = ("assessed_value", "area_m2", "dwelling_units", "median_income")
 CURVE_KNOTS = {
     "year_built": 52,
-    "block_year": 10,
     "neighbour_year": 10,
     "main_year": 8,
     "main_later": 10,
     "replaced_home_year": 8,
 }
 OTHER_KNOTS = 5
-SPREAD = 15
-"""Years over which the curve of a home without a year is averaged."""
-
 LEAST_USE = 25
 """Homes below which a use is read as "other", and a value as one between its neighbours."""
 
@@ -52,8 +50,8 @@ class Design:
     ``fit`` places the knots; ``matrix`` evaluates the basis. The curve of the building year has
     a knot about every two and a half years and pays for its steps, not for its bends, so it may
     rise and fall sharply, as lead did in war years; nothing forces it to be monotone. A column
-    that is missing for a home adds nothing but one level of its own; a missing building year adds
-    the mean of the curve over the years that homes with a year have, counted from their block's.
+    that is missing for a home adds nothing but one level of its own. The curve of the building
+    year is averaged over the years from which the line may be, see :mod:`linemap.scoring.years`.
     A number with few different values, as the diameter of a line, has a coefficient for each. How
     much each term is smoothed is learned with the fit, see :mod:`linemap.scoring.smoothing`.
 
@@ -73,7 +71,7 @@ class Design:
         self.curves_: dict[str, SplineTransformer] = {}
         self.levels_: dict[str, list[str]] = {}
         self.terms_: dict[str, slice] = {"base": slice(0, 1)}
-        self.from_block_ = self._years_from_block(features)
+        self.years_ = LineYears.of(features)
         start = 1
         blocks: list[np.ndarray] = [np.full((1, 1), 0.01)]
         for name in features.columns:
@@ -118,33 +116,6 @@ class Design:
         return np.log1p(np.maximum(values, 0.0)) if name in LOGGED else values
 
     @staticmethod
-    def _block_year(features: pd.DataFrame) -> np.ndarray:
-        """Return the year of each home's block, or of its neighbours; NaN where neither is told."""
-        nothing = pd.Series(np.nan, features.index)
-        block = features.get("block_year", nothing).astype(float)
-        return block.fillna(features.get("neighbour_year", nothing).astype(float)).to_numpy()
-
-    def _years_from_block(self, features: pd.DataFrame) -> np.ndarray:
-        """Return how far building years lie from their block's, (SPREAD,) or empty."""
-        if "year_built" not in features:
-            return np.zeros(0)
-        away = features["year_built"].to_numpy(dtype=float) - self._block_year(features)
-        away = away[np.isfinite(away)]
-        at = (np.arange(SPREAD) + 0.5) / SPREAD
-        return np.quantile(away, at) if len(away) else np.zeros(0)
-
-    def _mean_basis(self, features: pd.DataFrame, curve: SplineTransformer) -> np.ndarray:
-        """Return the basis of the building year averaged over the years a home may be from."""
-        block = self._block_year(features)
-        rows = np.flatnonzero(np.isfinite(block))
-        out = np.zeros((len(block), curve.n_features_out_))
-        if not len(rows):
-            return out
-        for away in self.from_block_:
-            out[rows] += curve.transform((block[rows] + away)[:, None]) / SPREAD
-        return out
-
-    @staticmethod
     def _curve(name: str, known: np.ndarray) -> SplineTransformer:
         low, high = np.quantile(known, [0.003, 0.997])
         if high <= low:
@@ -179,10 +150,11 @@ class Design:
                 known = np.isfinite(values)
                 curve = self.curves_[name]
                 width = curve.n_features_out_
-                basis = curve.transform(np.where(known, values, 0.0)[:, None])
-                basis[~known] = 0.0
                 if name == "year_built":
-                    basis[~known] = self._mean_basis(features[~known], curve)
+                    basis = self.years_.mean_basis(features, partial(_basis, curve))
+                else:
+                    basis = _basis(curve, np.where(known, values, 0.0))
+                    basis[~known] = 0.0
                 out[:, term.start : term.start + width] = basis
                 if term.stop - term.start > width:
                     out[:, term.stop - 1] = ~known
@@ -197,3 +169,8 @@ class Design:
     def describe(self) -> dict[str, Any]:
         """Return the terms and their number of coefficients."""
         return {name: term.stop - term.start for name, term in self.terms_.items()}
+
+
+def _basis(curve: SplineTransformer, values: np.ndarray) -> np.ndarray:
+    """Return the basis of a curve at some values, (n, width)."""
+    return np.asarray(curve.transform(values[:, None]))

@@ -63,28 +63,6 @@ def test_a_curve_with_one_jump_is_found_more_closely_than_with_all_steps_alike(s
     assert off(fine=20) < 0.96 * off(fine=1000)  # .88 to .94
 
 
-def test_a_home_without_a_year_has_the_mean_of_the_curve_over_the_years_it_may_be_from():
-    """By plain averaging over every home with a year, as far from its block's as that one is."""
-    rng = np.random.default_rng(3)
-    block = rng.integers(1900, 1980, 3000).astype(float)
-    away = np.round(rng.normal(0, 3, 3000)) + np.where(rng.random(3000) < 0.1, 25, 0)
-    homes = pd.DataFrame({"x": 0.0, "y": 0.0, "year_built": block + away, "block_year": block})
-    homes["neighbour_year"] = block + 1
-    homes.loc[:4, "year_built"] = np.nan
-    homes.loc[1, "block_year"] = np.nan
-    homes.loc[2, ["block_year", "neighbour_year"]] = np.nan
-    design = Design().fit(homes)
-    term = design.terms_["year_built"]
-    found, curve = design.matrix(homes)[:5, term], design.curves_["year_built"]
-    for row, year in enumerate([block[0], block[1] + 1]):
-        likely = curve.transform((year + away[5:])[:, None]).mean(axis=0)
-        apart = np.abs(np.cumsum(found[row, :-1] - likely)).max()
-        assert apart < 0.05  # a step of one fifteenth may stand half of it off
-        assert found[row, :-1].sum() == pytest.approx(1.0, abs=1e-5)
-    assert not found[2, :-1].any(), "nothing is known of it"
-    assert found[:, -1].all(), "and one level of their own"
-
-
 def test_a_number_with_few_values_has_a_coefficient_for_each():
     """Lead is rare from two inches on (JAWWA, January 2022): a step, not a slope from one inch."""
     inch = np.repeat([0.625, 0.75, 1.0, 2.0, 4.0], 200)

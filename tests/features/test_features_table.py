@@ -95,12 +95,10 @@ def test_block_year_is_the_median_of_the_street_segment(row: gpd.GeoDataFrame) -
     assert (table["block_year"].iloc[3:] == 1933.0).all()
 
 
-def test_new_house_on_an_old_block_remembers_the_block() -> None:
+def test_new_house_among_old_ones_remembers_their_year() -> None:
     year = [1910.0] * 10
     year[4] = 1995.0
-    row = make_row(year)
-    row["street_segment"] = "A"
-    table = build_features(row)
+    table = build_features(make_row(year))
     assert table["replaced_home_year"].iloc[4] == 1910.0
     assert table["replaced_home_year"].drop(table.index[4]).isna().all()
 

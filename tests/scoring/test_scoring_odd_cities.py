@@ -107,7 +107,9 @@ def test_separable_by_year(town, quick_fit: Fit) -> None:
     assert new.median() < 0.2
 
 
-@pytest.mark.parametrize("missing", [["year_built", "neighbour_year", "block_year"], ["main_year"]])
+@pytest.mark.parametrize(
+    "missing", [["year_built", "neighbour_year"], ["neighbour_year"], ["main_year"]]
+)
 def test_columns_without_a_value(town, quick_fit: Fit, missing: list[str]) -> None:
     features = town.features.assign(**dict.fromkeys(missing, np.nan))
     sound(quick_fit(town.evidence, features=features))
