@@ -9,12 +9,15 @@ import pandas as pd
 from scipy.spatial import cKDTree
 from scipy.special import expit
 
-from linemap.scoring.sides import GALVANIZED, LEAD, OTHER, UNKNOWN
 from linemap.scoring.sources import Sources
 from linemap.scoring.witnesses import AnswersWitness, CheckWitness, RecordWitness, WaterWitness
+from linemap.scoring.witnesses.card_words import PAIRS
 
 NEAR_M = 150.0
-WORDS = {LEAD: "lead", GALVANIZED: "galvanized", OTHER: "not lead", UNKNOWN: "not known"}
+IN_WORDS = {"other": "not lead"}
+TELLING = 1.5
+"""Times as often from which it is said that cards which miss lead often say this; our choice."""
+
 SAID = {
     "lead": "lead",
     "galvanized": "galvanized pipe",
@@ -143,30 +146,39 @@ def say_place(features: pd.DataFrame, check: CheckWitness, weight: np.ndarray) -
 
 def say_record(record: RecordWitness) -> np.ndarray:
     """Word what the record says and how far it can be believed."""
-    wrong = np.round(record.wrong_rates() * 100).astype(int)
+    words = record.words_ratio()
     table = pd.DataFrame(
         {
-            "utility": record.side[:, 0],
-            "customer": record.side[:, 1],
+            "pair": record.word,
             "yes": record.says_lead,
-            "wrong": wrong,
+            "wrong": np.round(record.wrong_rates() * 100).astype(int),
+            "often": np.digitize(words, (1.0 / TELLING, TELLING)),
         }
     )
 
-    def say(utility: int, customer: int, yes: bool, wrong: int) -> str:
-        if utility == UNKNOWN and customer == UNKNOWN:
+    def say(pair: int, yes: bool, wrong: int, often: int) -> str:
+        utility, customer = (IN_WORDS.get(word, word) for word in PAIRS[pair])
+        if not utility and not customer:
             return ""
         if utility == customer:
-            what = f"{WORDS[utility]} on both sides"
-        elif customer == UNKNOWN:
-            what = f"{WORDS[utility]} on the utility's side"
-        elif utility == UNKNOWN:
-            what = f"{WORDS[customer]} on the customer's side"
+            what = f"{utility} on both sides"
+        elif not customer:
+            what = f"{utility} on the utility's side"
+        elif not utility:
+            what = f"{customer} on the customer's side"
         else:
-            what = f"{WORDS[utility]} on the utility's, {WORDS[customer]} on the customer's side"
+            what = f"{utility} on the utility's, {customer} on the customer's side"
         of = "lines without lead" if yes else "lead lines"
-        often = in_percent(wrong)
-        return f"the record says {what}, but records here are wrong for {of} in {often} of cases"
+        text = f"the record says {what}, but records here are wrong for {of} in "
+        text += f"{in_percent(wrong)} of cases"
+        return (
+            text
+            + (
+                "; records that miss lead seldom name this",
+                "",
+                "; records that miss lead often name this",
+            )[often]
+        )
 
     return by_pattern(table, say)
 

@@ -119,12 +119,12 @@ class Sources:
             states = FOUR if sides_told_apart(evidence.lines, evidence.checks) else TWO
         self.states = states
         history = _history(evidence.lines, homes)
-        self.record = RecordWitness(evidence.lines, homes, self.states, target)
+        self.check = CheckWitness(evidence.checks, history, homes, self.states, target)
+        self.record = RecordWitness(evidence.lines, homes, self.states, target, self.check.teaches)
         self.answers = AnswersWitness(
             evidence.answers, homes, self.states, _record_words(evidence.lines, homes)
         )
         self.water = WaterWitness(evidence.pairs, homes, self.states)
-        self.check = CheckWitness(evidence.checks, history, homes, self.states, target)
         self.witnesses: dict[str, Witness] = {
             "record": self.record,
             "answers": self.answers,

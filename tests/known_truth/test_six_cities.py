@@ -1,7 +1,7 @@
 """What the model reaches on six invented cities of 20,000 parcels, held against their truth.
 
 Two cities of each kind; homes whose line is unknown, unless a test says otherwise. Beside every
-bound stands what was measured when it was set (2026-11-27). The truth and both yardsticks, the
+bound stands what was measured when it was set (2026-11-28). The truth and both yardsticks, the
 best that the evidence allows with all rates known and the same with the effects of main
 contracts to be learned, come from the generator.
 """
@@ -117,38 +117,38 @@ def all_of(six, name):
 
 
 def test_it_comes_close_to_the_best_that_the_evidence_allows(six):
-    """Found .953 .899 .914 .847 .953 .943, and .957 .907 .930 .865 .957 .946 of the other."""
+    """Found .956 .907 .926 .882 .957 .950, and .960 .916 .942 .901 .962 .953 of the other."""
     share, learned = all_of(six, "share"), all_of(six, "share_learned")
     assert share.max() <= 1.01, "nothing beats it but by luck"
     assert learned.max() <= 1.01
-    assert share.mean() > 0.90
-    assert share.min() > 0.80
-    assert learned.mean() > 0.91
+    assert share.mean() > 0.915
+    assert share.min() > 0.85
+    assert learned.mean() > 0.925
 
 
 def test_it_finds_more_than_the_age_rule(six):
-    """Found 1.14 to 1.65 times the hits at 5 % of homes, oldest first."""
+    """Found 1.20 to 1.65 times the hits at 5 % of homes, oldest first."""
     beside = all_of(six, "beside_age_rule")
-    assert beside.min() > 1.1
+    assert beside.min() > 1.15
     assert beside.mean() > 1.33
 
 
 def test_probabilities_hold(six):
-    """Found .008 to .026, .015 in the mean; a perfect model shows at most .011 to .013."""
+    """Found .011 to .021, .014 in the mean; a perfect model shows at most .011 to .013."""
     beyond = all_of(six, "miss") - all_of(six, "band")
-    assert beyond.mean() < 0.008
-    assert beyond.max() < 0.019
+    assert beyond.mean() < 0.006
+    assert beyond.max() < 0.015
 
 
 def test_intervals_of_homes_hold_the_best_that_could_be_said(six):
-    """Found .93 .95 .92 .92 .91 .95 (to hold nine in ten), contracts to be learned."""
+    """Found .94 .95 .92 .93 .92 .94 (to hold nine in ten), contracts to be learned."""
     inside = all_of(six, "homes_inside")
     assert 0.90 <= inside.mean() <= 0.97
     assert inside.min() > 0.87
 
 
 def test_intervals_of_areas_and_of_the_city_hold_the_truth(six):
-    """Found: areas 1, 1, 1, .92, 1, 1; the city in all six."""
+    """Found: all areas of all six, and every city."""
     assert all_of(six, "areas_inside").mean() > 0.9
     held = [city.total["low"] <= city.lead <= city.total["high"] for city in six]
     assert sum(held) >= 5
@@ -158,7 +158,7 @@ def test_intervals_of_areas_and_of_the_city_hold_the_truth(six):
 def test_the_peak_of_the_war_years_is_found_within_five_points(six):
     """Lead of homes by the year in the files, and the best chances by the year that is true.
 
-    Found at most .042 and .045 off. Lead in the war years .58 to .65, before .11 to .16, after
+    Found at most .043 and .045 off. Lead in the war years .58 to .65, before .11 to .16, after
     .06 to .09. Years in the files are rounded, so the best chances by true year are lower.
     """
     for city in six:
@@ -169,12 +169,12 @@ def test_the_peak_of_the_war_years_is_found_within_five_points(six):
             assert found > eras[1950, 1969][0] + 0.2
     for eras in ("by_era", "by_true_era"):
         off = [abs(found - true) for city in six for found, true in getattr(city, eras).values()]
-        assert np.mean(off) < 0.03  # .026 and .025
-        assert max(off) < 0.11  # .095 and .089
+        assert np.mean(off) < 0.03  # .023 and .024
+        assert max(off) < 0.09  # .066 and .065
 
 
 def test_error_rates_of_the_record_are_learned(six):
-    """Of full cards, within .03 for false lead and within .08 for missed lead."""
+    """Of full cards, within .022 for false lead and within .075 for missed lead."""
     for name, bound in (("false_lead", 0.04), ("missed_lead", 0.09)):
         found, true = all_of(six, name).T
         assert np.abs(found - true).max() < bound, name

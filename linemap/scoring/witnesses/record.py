@@ -11,6 +11,7 @@ import pandas as pd
 from linemap.published import fact
 from linemap.scoring.evidence import ERAS, Homes
 from linemap.scoring.sides import UNKNOWN, Target, counts_as_target, side_codes
+from linemap.scoring.witnesses.card_words import PAIRS, CardWords, word_codes, year_bins
 from linemap.scoring.witnesses.code_table import shares, shrunk_counts, soft_counts
 from linemap.scoring.witnesses.error_rate import ErrorRate
 
@@ -58,20 +59,36 @@ class RecordWitness:
 
     Two questions are asked in turn. Does the record say lead on a side of which it says
     anything, where that is so and where it is not: two error rates that run smoothly over the
-    building year and differ by neighbourhood and where the main was renewed. And which of the
-    two sides does it then name, in each state. Blank entries carry no weight: shares are taken
+    building year and differ by neighbourhood and where the main was renewed. And if so, which of
+    the two sides does it name, in each state; if not, which other material, see
+    :mod:`linemap.scoring.witnesses.card_words`. Blank entries carry no weight: shares are taken
     among records with the same sides filled in.
+
+    Parameters
+    ----------
+    lines : DataFrame
+    homes : Homes
+    states : ndarray of bool, shape (n_states, 2)
+    target : {"lead", "galvanized"}
+    looked : ndarray of bool, shape (n_homes,), optional
+        Homes where somebody looked at the line, and not because lead was suspected.
     """
 
     name = "record"
-    learned: tuple[str, ...] = ("false_lead", "missed_lead", "names")
+    learned: tuple[str, ...] = ("false_lead", "missed_lead", "names", "words")
 
     def __init__(
-        self, lines: pd.DataFrame, homes: Homes, states: np.ndarray, target: Target = "lead"
+        self,
+        lines: pd.DataFrame,
+        homes: Homes,
+        states: np.ndarray,
+        target: Target = "lead",
+        looked: np.ndarray | None = None,
     ) -> None:
         self.homes, self.states = homes, states
         n = len(homes.index)
         self.side = np.full((n, 2), UNKNOWN)
+        self.word = np.full(n, len(PAIRS) - 1)
         yes = np.zeros((n, 2), dtype=bool)
         row = homes.rows(lines["parcel_id"])
         ours = row >= 0
@@ -79,6 +96,8 @@ class RecordWitness:
             code = side_codes(lines[column])
             self.side[row[ours], s] = code[ours]
             yes[row[ours], s] = counts_as_target(code, lines.get("ever_below_lead"), target)[ours]
+        words = word_codes(lines["utility_material"], lines["customer_material"])
+        self.word[row[ours]] = words[ours]
         known = self.side != UNKNOWN
         self.known: np.ndarray = np.asarray(known[:, 0] + 2 * known[:, 1])
         self.heard: np.ndarray = np.asarray(self.known > 0)
@@ -96,6 +115,10 @@ class RecordWitness:
         self.names_strength = float(fact("scoring.record.names_strength").value)
         self.names_default = self._names_default()
         self.names = self.names_strength * self.names_default
+        self.words = CardWords.none()
+        self.quiet = self.heard & ~self.says_lead & (target == "lead")
+        self.bins = year_bins(homes.year)
+        self.looked = np.zeros(n, dtype=bool) if looked is None else looked
         columns = [np.ones(n), homes.renewed_main, year_columns(homes.year)]
         self.columns = np.column_stack(columns)[self.heard]
 
@@ -126,7 +149,7 @@ class RecordWitness:
         heard = self.heard
         if not heard.any():
             return
-        lead, other = self._split(soft)
+        lead, other = self._split(self._without_words(soft))
         says, area = self.says_lead[heard], self.homes.area[heard]
         self.false_lead.learn(self.columns, area, says, other)
         self.missed_lead.learn(self.columns, area, ~says, lead)
@@ -136,6 +159,33 @@ class RecordWitness:
             self.names_default,
             self.names_strength,
         )
+
+        self._learn_words(soft)
+
+    def _learn_words(self, soft: np.ndarray) -> None:
+        """Learn what cards that name no lead say instead."""
+        quiet = self.quiet
+        missed = np.where(self.visible[self.known[quiet]], soft[quiet], 0.0).sum(axis=1)
+        other = soft[quiet].sum(axis=1) - missed
+        self.words = CardWords.of(
+            self.word[quiet], self.bins[quiet], other, missed * self.looked[quiet]
+        )
+
+    def _said_by_words(self, rng: np.random.Generator | None = None) -> np.ndarray:
+        """Return what other materials than lead add to each state, (n_homes, n_states)."""
+        quiet = self.quiet
+        out = np.zeros((len(quiet), len(self.states)))
+        weight = self.words.weight(self.word[quiet], self.bins[quiet], rng)
+        out[quiet] = np.where(self.visible[self.known[quiet]], weight[:, None], 0.0)
+        return out
+
+    def _without_words(self, soft: np.ndarray) -> np.ndarray:
+        """Return the posterior of each state as if cards without lead named no material.
+
+        An error rate that heard them would take up what they say and drift.
+        """
+        out = soft * np.exp(-self._said_by_words())
+        return np.asarray(out * (soft.sum(axis=1) / out.sum(axis=1))[:, None])
 
     def counts(self, soft: np.ndarray) -> dict[str, np.ndarray]:
         """Return the tables ``RECORD_COUNTS``."""
@@ -199,7 +249,7 @@ class RecordWitness:
         Parameters
         ----------
         rng : Generator, optional
-            Draw the neighbourhoods' part of the error rates, and the sides named.
+            Draw the neighbourhoods' part of the error rates, and the sides and materials named.
         slopes : ndarray, optional
             Instead of the learned :attr:`slopes`: they are drawn with the level of the odds.
         """
@@ -216,7 +266,17 @@ class RecordWitness:
         both = heard & (self.known == 3) & self.says_lead
         if both.any():
             out[both] += np.log(shares(self.names[:, 1:], rng))[:, self.named[both] - 1].T
+        out += self._said_by_words(rng)
         return np.asarray(out - out[:, :1])
+
+    def words_ratio(self) -> np.ndarray:
+        """Return how often cards that miss a lead line say what each home's says, (n_homes,).
+
+        Times as often as those of lines without lead; 1 where the card names lead or nothing.
+        """
+        out = np.ones(len(self.quiet))
+        out[self.quiet] = np.exp(self.words.weight(self.word[self.quiet], self.bins[self.quiet]))
+        return out
 
     def wrong_rates(self) -> np.ndarray:
         """Return, for each home, how often a record that says the same is wrong here.
@@ -234,7 +294,7 @@ class RecordWitness:
         return out
 
     def describe(self) -> dict[str, Any]:
-        """Return counts and the two error rates, overall and by era.
+        """Return counts, the two error rates, overall and by era, and what other materials say.
 
         Rates are means over homes with a record, each taken as if it were of the kind that can
         err so.
@@ -250,6 +310,7 @@ class RecordWitness:
                 zip(SIDES_KNOWN, np.bincount(self.known, minlength=4).tolist(), strict=True)
             ),
             **{name: round(float(rate.mean()), 4) for name, rate in rates.items()},
+            "words": self.words.describe(self.word[self.quiet], self.bins[self.quiet]),
             "by_era": {
                 ERAS[e]: {
                     name: round(float(rate[era == e].mean()), 4) for name, rate in rates.items()
