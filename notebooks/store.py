@@ -51,7 +51,8 @@ def execute(path: Path, folder: Path) -> Any:
     Raises nbclient's CellExecutionError if any cell fails.
     """
     book = nbformat.read(path, as_version=4)
-    client = NotebookClient(book, timeout=600, resources={"metadata": {"path": str(folder)}})
+    where = {"metadata": {"path": str(folder)}}
+    client = NotebookClient(book, timeout=600, resources=where, coalesce_streams=True)
     client.execute()
     for cell in book.cells:
         cell.metadata.pop("execution", None)  # times of the clock

@@ -16,7 +16,7 @@ COVERAGE = 0.95
 _Z90 = 1.6449
 _EDGE = 1e-6
 _SHARED_CITY, _SHARED_AREA = 0.125, 0.125
-_RETURN_SHIFT = 0.2
+_RETURN_SHIFT = 0.15
 _CHUNK = 500
 
 
@@ -27,7 +27,7 @@ def forecast_round(kits: pd.DataFrame, *, seed: int, draws: int = 2000) -> pd.Da
     home return its kit or not and have lead or not. An eighth of the variance of a home's
     log-odds is shared by the whole city and an eighth by its area, since a model that errs,
     errs in many places at once; all chances of return shift together by a standard deviation
-    of 0.2 log-odds from round to round. Shares and shift are our choice.
+    of 0.15 log-odds from round to round. Shares and shift are our choice.
 
     Parameters
     ----------

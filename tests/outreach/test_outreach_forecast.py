@@ -74,7 +74,7 @@ def test_interval_covers_rounds_with_shared_errors() -> None:
         )
         center = logit(kits["p_lead"]) * np.sqrt(1 + np.pi * 0.36 / 8)
         lead = rng.random(150) < expit(center + error)
-        back = rng.random(150) < expit(logit(kits["p_return"]) + 0.2 * rng.normal())
+        back = rng.random(150) < expit(logit(kits["p_return"]) + 0.15 * rng.normal())
         found, returned = (lead & back).sum(), back.sum()
         inside.append(
             (
