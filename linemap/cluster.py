@@ -4,7 +4,7 @@ Each city is one task, and the task is the whole run of :mod:`linemap.pipeline` 
 of its own. So the results of a city are byte for byte those of a run on one machine, whatever
 the engine and however many workers there are. What learns is never cut up: in a large city curves
 and error rates are learned on a sample of blocks, and weights and places are worked out for all
-homes, which one worker can hold. The years of block and neighbours come from tiles with halos that
+homes, which one worker can hold. The years of neighbours come from tiles with halos that
 all workers share, see :mod:`linemap.features`; they are those of the whole city bit for bit.
 
 Cities whose settings say ``share_witnesses`` are fitted twice: first to count what their witnesses

@@ -10,7 +10,6 @@ import pandas as pd
 import shapely
 
 from linemap.errors import ArgumentError
-from linemap.features.graph import place_units
 from linemap.features.neighbours import TILE_HOMES, Spread, spread_places, years_around
 
 LATER_BY = 7
@@ -54,8 +53,8 @@ def build_features(
     -------
     DataFrame
         Index of ``parcels``, with ``x``, ``y`` [m], ``year_built`` [year] (missing kept),
-        ``block_year`` [year] (median of the street segment or cell), ``neighbour_year`` [year]
-        (median of the nearest homes with a known year, itself left out),
+        ``neighbour_year`` [year] (median of the nearest homes with a known year, itself left
+        out),
         ``main_later`` [years] (how much younger the main is than the home: lines are renewed
         with their main), ``replaced_home_year`` [year] (year of the neighbours where the home
         is much younger: a new house may stand on the old line), ``main_year`` [year],
@@ -79,11 +78,9 @@ def build_features(
     out = pd.DataFrame(index=parcels.index)
     out["x"], out["y"] = shapely.get_x(points), shapely.get_y(points)
     out["year_built"] = _number(parcels, "year_built")
-    unit, _ = place_units(parcels, out["x"].to_numpy(), out["y"].to_numpy())
-    out["block_year"], out["neighbour_year"] = years_around(
+    out["neighbour_year"] = years_around(
         spread_places(parcels.index, out["x"].to_numpy(), out["y"].to_numpy()),
         out["year_built"].to_numpy(),
-        unit,
         spread=spread,
         tile_homes=tile_homes,
     )

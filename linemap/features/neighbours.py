@@ -1,10 +1,10 @@
-"""Years of the neighbours and of the block: for a whole city, or tile by tile with the same result.
+"""Years of the neighbours: for a whole city, or tile by tile with the same result.
 
-A tile is a set of whole places (stretches of street or cells). Its own homes are the core; around
-them lies a halo of other homes, since the nearest neighbours of a home at the edge stand beyond
-it. How far a halo must reach is not guessed: a tile says how far the farthest neighbour that it
-used was, and a halo that does not reach as far is widened to there. No home outside can then be
-nearer, so tiles give what the whole city gives, bit for bit.
+A tile's own homes are its core; around them lies a halo of other homes, since the nearest
+neighbours of a home at the edge stand beyond it. How far a halo must reach is not guessed: a tile
+says how far the farthest neighbour that it used was, and a halo that does not reach as far is
+widened to there. No home outside can then be nearer, so tiles give what the whole city gives, bit
+for bit.
 """
 
 from __future__ import annotations
@@ -39,15 +39,15 @@ class Tile:
         Position of each home [m], core first.
     year : ndarray, shape (n,)
         Building year; NaN where not known.
-    unit : ndarray of int, shape (n_core,)
-        Place of each home of the core.
+    core : int
+        Number of homes of the core.
     most : int
         Neighbours that there are to find in the whole city, the home itself included.
     """
 
     place: np.ndarray
     year: np.ndarray
-    unit: np.ndarray
+    core: int
     most: int
 
 
@@ -57,13 +57,12 @@ class TileYears:
 
     Attributes
     ----------
-    block, neighbour : ndarray, shape (n_core,)
-        Median year of the place, and of the nearest other homes with a known year.
+    neighbour : ndarray, shape (n_core,)
+        Median year of the nearest other homes with a known year.
     reach : float
         Distance of the farthest neighbour used [m]; infinite where too few were found.
     """
 
-    block: np.ndarray
     neighbour: np.ndarray
     reach: float
 
@@ -89,31 +88,28 @@ def spread_places(ids: pd.Index, x: np.ndarray, y: np.ndarray) -> np.ndarray:
 
 def tile_years(tile: Tile) -> TileYears:
     """Work out the years of a tile's core."""
-    n = len(tile.unit)
-    year = pd.Series(tile.year[:n])
-    block = year.groupby(tile.unit).transform("median").to_numpy(dtype=float)
+    n = tile.core
     known = np.flatnonzero(~np.isnan(tile.year) & np.isfinite(tile.place).all(axis=1))
     if tile.most < 2:
-        return TileYears(block, np.full(n, np.nan), 0.0)
+        return TileYears(np.full(n, np.nan), 0.0)
     if len(known) < tile.most:
-        return TileYears(block, np.full(n, np.nan), np.inf)
+        return TileYears(np.full(n, np.nan), np.inf)
     tree = cKDTree(tile.place[known])
     distance, at = tree.query(np.nan_to_num(tile.place[:n]), k=tile.most)
     near = known[at]
     years = tile.year[near]
     years[near == np.arange(n)[:, None]] = np.nan
-    return TileYears(block, np.nanmedian(years, axis=1), float(distance.max(initial=0.0)))
+    return TileYears(np.nanmedian(years, axis=1), float(distance.max(initial=0.0)))
 
 
 def years_around(
     places: np.ndarray,
     year: np.ndarray,
-    unit: np.ndarray,
     *,
     spread: Spread | None = None,
     tile_homes: int = TILE_HOMES,
-) -> tuple[np.ndarray, np.ndarray]:
-    """Return the median year of each home's place and of its nearest neighbours.
+) -> np.ndarray:
+    """Return the median year of each home's nearest neighbours.
 
     Parameters
     ----------
@@ -121,63 +117,56 @@ def years_around(
         Positions of :func:`spread_places` [m].
     year : ndarray, shape (n,)
         Building year; NaN where not known.
-    unit : ndarray of int, shape (n,)
-        Place of each home.
     spread : callable, optional
         Does many tiles at once, elsewhere; without it the city is one tile.
     tile_homes : int
-        Homes of a tile, about; places stay whole.
+        Homes of a tile, at most.
 
     Returns
     -------
-    block, neighbour : ndarray, shape (n,)
+    ndarray, shape (n,)
         NaN where nothing is known.
     """
     n_known = int((~np.isnan(year) & np.isfinite(places).all(axis=1)).sum())
     most = min(NEIGHBOURS + 1, n_known)
     if spread is None or len(year) <= tile_homes or not np.isfinite(places).all():
-        whole = tile_years(Tile(places, year, unit, most))
-        return whole.block, whole.neighbour
-    block, neighbour = np.full((2, len(year)), np.nan)
-    waiting = dict(enumerate(cut_tiles(places, unit, tile_homes)))
+        return tile_years(Tile(places, year, len(year), most)).neighbour
+    neighbour = np.full(len(year), np.nan)
+    waiting = dict(enumerate(cut_tiles(places, tile_homes)))
     halo = {at: _first_halo(places[core], most) for at, core in waiting.items()}
     while waiting:
         tiles = []
         for at, core in waiting.items():
             rows = np.concatenate([core, _around(places, core, halo[at])])
-            tiles.append(Tile(places[rows], year[rows], unit[core], most))
+            tiles.append(Tile(places[rows], year[rows], len(core), most))
         answers = spread(tile_years, tiles)
         for (at, core), found in zip(list(waiting.items()), answers, strict=True):
             if found.reach <= halo[at]:
-                block[core], neighbour[core] = found.block, found.neighbour
+                neighbour[core] = found.neighbour
                 del waiting[at]
             else:
                 halo[at] = found.reach if np.isfinite(found.reach) else 2.0 * halo[at]
-    return block, neighbour
+    return neighbour
 
 
-def cut_tiles(places: np.ndarray, unit: np.ndarray, most: int) -> list[np.ndarray]:
-    """Cut a city into tiles of whole places by halving it along its longer side.
+def cut_tiles(places: np.ndarray, most: int) -> list[np.ndarray]:
+    """Cut a city into tiles by halving it along its longer side.
 
     Parameters
     ----------
     places : ndarray, shape (n, 2)
-    unit : ndarray of int, shape (n,)
     most : int
-        Homes of a tile, unless one place has more.
+        Homes of a tile.
 
     Returns
     -------
     list of ndarray of int
         Rows of each tile; every row is in one.
     """
-    homes = np.bincount(unit)
-    sums = [np.bincount(unit, weights=np.nan_to_num(places[:, axis])) for axis in (0, 1)]
-    middle = np.column_stack(sums)[unit] / homes[unit][:, None]
-    done, waiting = [], [np.arange(len(unit))]
+    done, waiting = [], [np.arange(len(places))]
     while waiting:
         rows = waiting.pop()
-        here = middle[rows]
+        here = places[rows]
         axis = int(np.argmax(np.ptp(here, axis=0)))
         low = here[:, axis] < np.median(here[:, axis])
         if len(rows) <= most or not low.any():

@@ -13,9 +13,8 @@ from sklearn.preprocessing import SplineTransformer
 from linemap.scoring.smoothing import RIDGE, Smoothing, step_penalty
 from linemap.scoring.years import LineYears
 
-NOT_PREDICTORS = ("area_id", "x", "y", "block_year")
-"""Columns that place a home or report on it, since place has an effect of its own; and the year of
-its block, which adds nothing to that of its neighbours."""
+NOT_PREDICTORS = ("area_id", "x", "y")
+"""Columns that place a home or report on it; place has an effect of its own."""
 
 YEARS = (
     "year_built",

@@ -84,15 +84,7 @@ def test_missing_year_stays_missing_and_borrows_only_in_neighbour_year() -> None
 
 def test_no_year_anywhere_leaves_all_years_missing() -> None:
     table = build_features(make_row([np.nan] * 15))
-    assert table[["year_built", "neighbour_year", "block_year"]].isna().all(axis=None)
-
-
-def test_block_year_is_the_median_of_the_street_segment(row: gpd.GeoDataFrame) -> None:
-    """By hand: segment A holds 1901, 1903 and 1905; segment B holds 1907 to 1959."""
-    row["street_segment"] = ["A"] * 3 + ["B"] * 27
-    table = build_features(row)
-    assert (table["block_year"].iloc[:3] == 1903.0).all()
-    assert (table["block_year"].iloc[3:] == 1933.0).all()
+    assert table[["year_built", "neighbour_year"]].isna().all(axis=None)
 
 
 def test_new_house_among_old_ones_remembers_their_year() -> None:

@@ -36,13 +36,12 @@ def uneven(n, rng):
     return np.concatenate([core, belt, rng.normal(60_000, 10, (5, 2))])
 
 
-def both(place, year, unit, tile_homes):
+def both(place, year, tile_homes):
     place = spread_places(ids(len(place)), place[:, 0], place[:, 1])
     here = Here()
-    whole = years_around(place, year, unit)
-    tiled = years_around(place, year, unit, spread=here, tile_homes=tile_homes)
-    for one, other in zip(whole, tiled, strict=True):
-        np.testing.assert_array_equal(one, other)
+    whole = years_around(place, year)
+    tiled = years_around(place, year, spread=here, tile_homes=tile_homes)
+    np.testing.assert_array_equal(whole, tiled)
     return whole, here.turns
 
 
@@ -51,17 +50,16 @@ def test_uneven_density_and_missing_years_widen_halos_until_they_suffice(missing
     rng = np.random.default_rng(4)
     place = uneven(4_000, rng)
     year = np.where(rng.random(4_000) < missing, np.nan, rng.integers(1880, 2010, 4_000))
-    unit = pd.factorize(np.round(place[:, 0] / 200) * 1e4 + np.round(place[:, 1] / 200))[0]
-    whole, turns = both(place, year, unit, 300)
+    whole, turns = both(place, year, 300)
     assert turns[0] > 8
     assert len(turns) > 1, "the hamlet's neighbours are a belt away: its first halo is too small"
-    assert np.isfinite(whole[1]).all()
+    assert np.isfinite(whole).all()
 
 
 def test_the_result_is_that_of_a_plain_search():
     rng = np.random.default_rng(5)
     place, year = uneven(500, rng), rng.integers(1880, 2010, 500).astype(float)
-    (_, neighbour), _ = both(place, year, np.arange(500) // 10, 60)
+    neighbour, _ = both(place, year, 60)
     distance = np.hypot(*(place[:, None] - place[None]).T)
     order = np.argsort(distance, axis=1)[:, 1:13]
     np.testing.assert_array_equal(neighbour, np.median(year[order], axis=1))
@@ -71,20 +69,20 @@ def test_lots_on_a_grid_have_many_neighbours_at_one_distance():
     x, y = np.meshgrid(np.arange(50) * 20.0, np.arange(40) * 20.0)
     place = np.column_stack([x.ravel(), y.ravel()])
     year = np.random.default_rng(6).integers(1880, 2010, len(place)).astype(float)
-    _, turns = both(place, year, np.arange(len(place)) // 8, 150)
+    _, turns = both(place, year, 150)
     assert turns[0] > 8
 
 
 def test_homes_at_one_point_are_told_apart_by_their_name():
     rng = np.random.default_rng(7)
     place = np.repeat(rng.uniform(0, 3_000, (40, 2)), 30, axis=0)
-    both(place, rng.integers(1880, 2010, 1_200).astype(float), np.arange(1_200) // 60, 100)
+    both(place, rng.integers(1880, 2010, 1_200).astype(float), 100)
 
 
-def test_all_at_one_point_cannot_be_cut_and_need_not_be():
+def test_all_at_one_point_are_cut_by_their_names():
     year = np.random.default_rng(8).integers(1880, 2010, 400).astype(float)
-    _, turns = both(np.zeros((400, 2)), year, np.zeros(400, int), 100)
-    assert turns == [1]
+    _, turns = both(np.zeros((400, 2)), year, 100)
+    assert turns[0] == 4
 
 
 @pytest.mark.parametrize("known", [0, 1, 2, 5])
@@ -92,8 +90,8 @@ def test_a_city_in_which_hardly_a_year_is_known(known):
     rng = np.random.default_rng(9)
     year = np.full(300, np.nan)
     year[:known] = 1900.0 + np.arange(known)
-    whole, _ = both(rng.uniform(0, 5_000, (300, 2)), year, np.arange(300) // 5, 40)
-    assert np.isnan(whole[1]).all() == (known < 2)
+    whole, _ = both(rng.uniform(0, 5_000, (300, 2)), year, 40)
+    assert np.isnan(whole).all() == (known < 2)
 
 
 @given(
@@ -107,18 +105,14 @@ def test_any_city_any_tiles(seed, n, tile, power):
     rng = np.random.default_rng(seed)
     place = rng.uniform(0, 1, (n, 2)) ** power * 10_000
     year = np.where(rng.random(n) < 0.3, np.nan, rng.integers(1880, 2010, n))
-    both(place, year, rng.integers(0, max(n // 6, 1), n), tile)
+    both(place, year, tile)
 
 
-def test_every_home_is_in_one_tile_and_places_stay_whole():
+def test_every_home_is_in_one_tile():
     rng = np.random.default_rng(10)
-    place, unit = uneven(3_000, rng), np.arange(3_000) // 7
-    tiles = cut_tiles(place, unit, 250)
+    tiles = cut_tiles(uneven(3_000, rng), 250)
     assert np.array_equal(np.sort(np.concatenate(tiles)), np.arange(3_000))
     assert max(map(len, tiles)) <= 250
-    in_tile = np.repeat(np.arange(len(tiles)), [len(tile) for tile in tiles])
-    of_place = pd.Series(in_tile).groupby(unit[np.concatenate(tiles)])
-    assert (of_place.min() == of_place.max()).all()
 
 
 def test_the_whole_feature_table_is_the_same_in_any_order_of_parcels():
@@ -140,5 +134,5 @@ def test_the_whole_feature_table_is_the_same_in_any_order_of_parcels():
 def test_a_tile_that_lacks_neighbours_says_so():
     from linemap.features.neighbours import Tile
 
-    few = Tile(np.zeros((3, 2)), np.array([1900.0, 1910.0, 1920.0]), np.zeros(3, int), 13)
+    few = Tile(np.zeros((3, 2)), np.array([1900.0, 1910.0, 1920.0]), 3, 13)
     assert tile_years(few).reach == np.inf
