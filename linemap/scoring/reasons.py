@@ -81,16 +81,20 @@ def say_building(features: pd.DataFrame, weight: np.ndarray) -> np.ndarray:
     """Word what building and use suggest."""
     year = features["year_built"].to_numpy(dtype=float)
     near = features["neighbour_year"].to_numpy(dtype=float)
+    older = features.get("replaced_home_year", np.nan * features["year_built"])
     table = pd.DataFrame(
         {
             "year": np.nan_to_num(year, nan=-1).astype(int),
             "near": np.where(np.isnan(year), np.nan_to_num(near, nan=-1), -1).astype(int),
+            "older": older.fillna(-1).to_numpy(dtype=int),
             "share": np.round(expit(weight) * 100).astype(int),
         }
     )
 
-    def say(year: int, near: int, share: int) -> str:
+    def say(year: int, near: int, older: int, share: int) -> str:
         tail = f"{in_percent(share)} of such homes in this city are estimated to have a lead line"
+        if year > 0 and older > 0:
+            return f"built {year} among homes from about {older}, perhaps on an older line: {tail}"
         if year > 0:
             return f"built {year}: {tail}"
         if near > 0:

@@ -14,6 +14,7 @@ from scipy.special import expit
 from linemap.errors import ArgumentError, EvidenceError
 from linemap.published import fact
 from linemap.scoring import Evidence, LineModel, log_odds
+from linemap.scoring.reasons import say_building, say_record
 
 SOURCE_OF = {"lines": "record", "answers": "answers", "pairs": "water", "checks": "check"}
 Fit = Callable[..., LineModel]
@@ -267,6 +268,31 @@ def test_homes_with_evidence_have_reasons(town, scores: pd.DataFrame) -> None:
     checked = town.evidence.checks.query("material != 'unknown'")["parcel_id"].unique()
     told = reasons.loc[checked].apply(lambda row: row.str.contains("looked", na=False)).any(axis=1)
     assert told.all()
+
+
+def test_a_later_house_is_said_to_stand_perhaps_on_an_older_line(model: LineModel) -> None:
+    older = model.features_["replaced_home_year"]
+    words = pd.Series(
+        say_building(model.features_, model.weights()["weight_prior"].to_numpy()), older.index
+    )
+    assert older.notna().sum() > 20
+    assert words.str.contains("perhaps on an older line").equals(older.notna())
+    home = older.dropna().index[0]
+    assert f"among homes from about {older[home]:.0f}," in words[home]
+
+
+def test_the_record_is_quoted_with_its_materials(town, model: LineModel) -> None:
+    lines = town.evidence.lines.set_index("parcel_id")
+    words = pd.Series(say_record(model.sources_.record), model.features_.index)
+    both = lines[["utility_material", "customer_material"]].astype(object)
+    copper = both.eq("copper").all(axis=1).reindex(words.index)
+    assert copper.sum() > 20
+    assert words[copper].str.startswith("the record says copper on both sides, but").all()
+    blank = both.replace("unknown", np.nan).isna().all(axis=1).reindex(words.index)
+    assert (words[blank] == "").all()
+    told = model.sources_.record.words_ratio()
+    assert words.str.contains("seldom name this").equals(pd.Series(told < 1 / 1.5, words.index))
+    assert words.str.contains("often name this").equals(pd.Series(told >= 1.5, words.index))
 
 
 def without_source(model: LineModel, silent: str, home: str) -> float:
