@@ -25,7 +25,7 @@ YEARS = (
 )
 LOGGED = ("assessed_value", "area_m2", "dwelling_units", "median_income")
 CURVE_KNOTS = {
-    "year_built": 52,
+    "year_built": 40,
     "neighbour_year": 10,
     "main_year": 8,
     "main_later": 10,
@@ -47,7 +47,7 @@ class Design:
     """Basis of the prior: one smooth term per numeric column, one level per use.
 
     ``fit`` places the knots; ``matrix`` evaluates the basis. The curve of the building year has
-    a knot about every two and a half years and pays for its steps, not for its bends, so it may
+    a knot about every three years and pays for its steps, not for its bends, so it may
     rise and fall sharply, as lead did in war years; nothing forces it to be monotone. A column
     that is missing for a home adds nothing but one level of its own. The curve of the building
     year is averaged over the years from which the line may be, see :mod:`linemap.scoring.years`.
