@@ -87,18 +87,18 @@ class RecordWitness:
     ) -> None:
         self.homes, self.states = homes, states
         n = len(homes.index)
-        self.side = np.full((n, 2), UNKNOWN)
+        side = np.full((n, 2), UNKNOWN)
         self.word = np.full(n, len(PAIRS) - 1)
         yes = np.zeros((n, 2), dtype=bool)
         row = homes.rows(lines["parcel_id"])
         ours = row >= 0
         for s, column in enumerate(("utility_material", "customer_material")):
             code = side_codes(lines[column])
-            self.side[row[ours], s] = code[ours]
+            side[row[ours], s] = code[ours]
             yes[row[ours], s] = counts_as_target(code, lines.get("ever_below_lead"), target)[ours]
         words = word_codes(lines["utility_material"], lines["customer_material"])
         self.word[row[ours]] = words[ours]
-        known = self.side != UNKNOWN
+        known = side != UNKNOWN
         self.known: np.ndarray = np.asarray(known[:, 0] + 2 * known[:, 1])
         self.heard: np.ndarray = np.asarray(self.known > 0)
         self.says_lead: np.ndarray = np.asarray(yes.any(axis=1))
