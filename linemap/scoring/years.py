@@ -67,8 +67,9 @@ class LineYears:
 
     @classmethod
     def of(cls, features: pd.DataFrame) -> LineYears:
-        """Read both off a feature table: years not round, and how many too many are round."""
-        year, near, old_line = (column[_told(features)[0] > 0] for column in _told(features))
+        """Read them off a feature table: years not round, and how many too many are round."""
+        told = _told(features)
+        year, near, old_line = (column[told[0] > 0] for column in told)
         away = _place(year - near)
         exact = (year % 5 != 0) & np.isfinite(near)
         both_ways = _smooth_count(away[exact], 2.0 * SMOOTH)

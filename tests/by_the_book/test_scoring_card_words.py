@@ -28,14 +28,21 @@ def shares_by_year(year: np.ndarray) -> np.ndarray:
     return np.column_stack([iron, 1 - iron - plastic, plastic])
 
 
+def draw_words(
+    rng: np.random.Generator, year: np.ndarray, lead: np.ndarray, factor: tuple[float, ...]
+) -> np.ndarray:
+    """Return the word of each card, drawn by the shares of its year and truth."""
+    share = shares_by_year(year) * np.where(lead[:, None], factor, 1.0)
+    at = rng.random((len(year), 1)) * share.sum(axis=1, keepdims=True)
+    return np.array(MATERIALS)[(at > share.cumsum(axis=1)).sum(axis=1)]
+
+
 def make_cards(seed: int, n: int, factor: tuple[float, ...]) -> pd.DataFrame:
     """Return cards without lead, their truth and year; the same word on both sides."""
     rng = np.random.default_rng(seed)
     year = rng.integers(1900, 2000, n).astype(float)
     lead = rng.random(n) < 0.3
-    share = shares_by_year(year) * np.where(lead[:, None], factor, 1.0)
-    said = (rng.random(n)[:, None] * share.sum(axis=1)[:, None] > share.cumsum(axis=1)).sum(axis=1)
-    return pd.DataFrame({"year": year, "lead": lead, "said": np.array(MATERIALS)[said]})
+    return pd.DataFrame({"year": year, "lead": lead, "said": draw_words(rng, year, lead, factor)})
 
 
 def learned(cards: pd.DataFrame) -> tuple[CardWords, np.ndarray, np.ndarray]:
@@ -138,15 +145,9 @@ def test_only_lines_that_were_seen_teach_the_words() -> None:
 def test_words_do_not_move_the_error_rates() -> None:
     """One in four of these lines is missed, whatever the cards then name; learned in turns."""
     cards = make_cards(7, 20_000, (0.4, 2.0, 0.1))
-    rng = np.random.default_rng(7)
-    lead = rng.random(20_000) < 0.3
+    rng, lead = np.random.default_rng(7), cards["lead"].to_numpy()
     named = lead & (rng.random(20_000) < 0.75)
-    quiet = make_cards(7, 20_000, (0.4, 2.0, 0.1)).assign(lead=lead)
-    share = shares_by_year(quiet["year"].to_numpy()) * np.where(lead[:, None], (0.4, 2.0, 0.1), 1.0)
-    pick = (rng.random((20_000, 1)) * share.sum(axis=1, keepdims=True) > share.cumsum(axis=1)).sum(
-        axis=1
-    )
-    cards["said"] = np.where(named, "lead", np.array(MATERIALS)[pick])
+    cards["said"] = np.where(named, "lead", cards["said"])
     looked = rng.random(20_000) < 0.1
     witness = make_witness(cards, looked)
     odds = np.log(0.3 / 0.7)

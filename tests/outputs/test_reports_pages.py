@@ -293,6 +293,7 @@ def test_witnesses_speak_in_plain_words():
                 "sides_known": {"both": 80},
                 "false_lead": 0.054,
                 "missed_lead": 0.12,
+                "words": {"copper": 1.31, "plastic": 0.4},
                 "by_era": {"before 1930": {"false_lead": 0.1, "missed_lead": 0.3}},
             },
             "answers": {
@@ -321,9 +322,18 @@ def test_witnesses_speak_in_plain_words():
     ]
     text = " ".join(sentence for sentences in said.values() for sentence in sentences)
     assert "names lead at 5.4%; of homes with lead, it names none at 12.0%" in text
+    assert "missed lead line copper stands 1.3 times as often as on a line without lead" in text
+    assert "of the same age, plastic 0.4 times." in text
     assert "“lead” is the answer of 33% with lead and 2% without" in text
     assert "at 4 ug/L or more: 40% with a lead line, 8% without" in text
     assert "20 times up and 20 times down" in text
     assert "1 because lead was suspected" in text
     assert not re.search(r"[{}\[\]_]", text)
     assert witness_words({"witnesses": {}}) == []
+
+
+def test_materials_on_cards_are_passed_over_where_they_tell_nothing():
+    record = {"homes": 9, "false_lead": 0.1, "missed_lead": 0.1}
+    for words in ({}, {"copper": 1.02, "plastic": 0.98}):
+        said = dict(witness_words({"witnesses": {"record": {**record, "words": words}}}))
+        assert "copper" not in " ".join(said["City record"])

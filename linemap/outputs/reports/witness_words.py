@@ -95,13 +95,15 @@ def _record(said: dict[str, Any]) -> list[str]:
         f"Of homes without lead, the record names lead at {share(said['false_lead'], 1)}; of homes "
         f"with lead, it names none at {share(said['missed_lead'], 1)}.",
     ]
-    ratios = {name: f"{ratio:.1f} times" for name, ratio in said.get("words", {}).items()}
-    if any(often != "1.0 times" for often in ratios.values()):
+    ratios = said.get("words", {})
+    if any(round(ratio, 1) != 1.0 for ratio in ratios.values()):
         (first, often), *others = ratios.items()
         words.append(
             "Where it names no lead, the material that it names instead counts too: on both sides "
-            f"of a missed lead line {first} stands {often} as often as on a line without lead of "
-            "the same age" + "".join(f", {name} {ratio}" for name, ratio in others) + "."
+            f"of a missed lead line {first} stands {often:.1f} times as often as on a line without "
+            "lead of the same age"
+            + "".join(f", {name} {ratio:.1f} times" for name, ratio in others)
+            + "."
         )
     eras = {era: rates for era, rates in said.get("by_era", {}).items() if era != "year not known"}
     if eras:

@@ -17,6 +17,7 @@ import pandas as pd
 from scipy.ndimage import gaussian_filter1d
 
 from linemap.published import fact
+from linemap.scoring.witnesses.code_table import soft_counts
 from linemap.tables import MATERIALS
 
 WORDS = (*(word for word in MATERIALS if word != "unknown"), "")
@@ -106,8 +107,10 @@ class CardWords:
         the stated number of lines.
         """
         strength = float(fact("scoring.record.words_strength").value)
-        usual, where = _usual(_count(word, bins, other)), _count(word, bins, missed) @ _SAME_SIDES
-        found = np.bincount(word, missed, len(PAIRS)) + strength
+        soft = np.column_stack([other, missed])
+        on_others, on_missed = soft_counts(word, soft, len(PAIRS), bins, N_BINS).swapaxes(0, 1)
+        usual, where = _usual(on_others), on_missed @ _SAME_SIDES
+        found = on_missed.sum(axis=0) + strength
         more_often = np.ones(len(PAIRS))
         for _ in range(STEPS):
             on_all = np.maximum((usual * more_often) @ _SAME_SIDES, 1e-300)
@@ -144,12 +147,6 @@ class CardWords:
             for pair, (said, customer) in enumerate(PAIRS)
             if said == customer and (word == pair).any()
         }
-
-
-def _count(word: np.ndarray, bins: np.ndarray, weight: np.ndarray) -> np.ndarray:
-    """Count homes by bin and word, (N_BINS, n_pairs)."""
-    key = bins * len(PAIRS) + word
-    return np.bincount(key, weight, N_BINS * len(PAIRS)).reshape(N_BINS, len(PAIRS))
 
 
 def _usual(count: np.ndarray) -> np.ndarray:

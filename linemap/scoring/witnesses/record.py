@@ -160,23 +160,19 @@ class RecordWitness:
             self.names_strength,
         )
 
-        self._learn_words(soft)
+        quiet = self.quiet[heard]
+        missed, other = (part[quiet] for part in self._split(soft))
+        self.words = CardWords.of(*self._quiet_words(), other, missed * self.looked[self.quiet])
 
-    def _learn_words(self, soft: np.ndarray) -> None:
-        """Learn what cards that name no lead say instead."""
-        quiet = self.quiet
-        missed = np.where(self.visible[self.known[quiet]], soft[quiet], 0.0).sum(axis=1)
-        other = soft[quiet].sum(axis=1) - missed
-        self.words = CardWords.of(
-            self.word[quiet], self.bins[quiet], other, missed * self.looked[quiet]
-        )
+    def _quiet_words(self) -> tuple[np.ndarray, np.ndarray]:
+        """Return words and year bins of the cards that name other materials than lead."""
+        return self.word[self.quiet], self.bins[self.quiet]
 
     def _said_by_words(self, rng: np.random.Generator | None = None) -> np.ndarray:
         """Return what other materials than lead add to each state, (n_homes, n_states)."""
-        quiet = self.quiet
-        out = np.zeros((len(quiet), len(self.states)))
-        weight = self.words.weight(self.word[quiet], self.bins[quiet], rng)
-        out[quiet] = np.where(self.visible[self.known[quiet]], weight[:, None], 0.0)
+        out = np.zeros((len(self.quiet), len(self.states)))
+        weight = self.words.weight(*self._quiet_words(), rng)
+        out[self.quiet] = np.where(self.visible[self.known[self.quiet]], weight[:, None], 0.0)
         return out
 
     def _without_words(self, soft: np.ndarray) -> np.ndarray:
@@ -275,7 +271,7 @@ class RecordWitness:
         Times as often as those of lines without lead; 1 where the card names lead or nothing.
         """
         out = np.ones(len(self.quiet))
-        out[self.quiet] = np.exp(self.words.weight(self.word[self.quiet], self.bins[self.quiet]))
+        out[self.quiet] = np.exp(self.words.weight(*self._quiet_words()))
         return out
 
     def wrong_rates(self) -> np.ndarray:
@@ -310,7 +306,7 @@ class RecordWitness:
                 zip(SIDES_KNOWN, np.bincount(self.known, minlength=4).tolist(), strict=True)
             ),
             **{name: round(float(rate.mean()), 4) for name, rate in rates.items()},
-            "words": self.words.describe(self.word[self.quiet], self.bins[self.quiet]),
+            "words": self.words.describe(*self._quiet_words()),
             "by_era": {
                 ERAS[e]: {
                     name: round(float(rate[era == e].mean()), 4) for name, rate in rates.items()
