@@ -11,7 +11,7 @@ places and weights are worked out for all homes.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -23,7 +23,7 @@ from linemap.scoring.draws import FieldDraws, draw_field, field_variance
 from linemap.scoring.evidence import Evidence
 from linemap.scoring.field import FieldFit, FieldProblem, before_own_evidence, fit_field
 from linemap.scoring.folds import block_folds, block_sample
-from linemap.scoring.joint import JointFit, crossed_prior, fit_rounds
+from linemap.scoring.joint import JointFit, crossed_prior, fit_rounds, place_intervals
 from linemap.scoring.place import PlaceField
 from linemap.scoring.sources import Sources
 from linemap.scoring.trees import crossed_trees
@@ -71,6 +71,12 @@ class CityFit:
     variance: np.ndarray
     shift: float
     draws: FieldDraws
+
+    def describe_place(self) -> dict[str, Any]:
+        """Return sd [log-odds] and range [m] of place with 90 % intervals, and the shift."""
+        place = self.joint.problem.place
+        ends = {name: list(pair) for name, pair in place_intervals(self.joint).items()}
+        return {"sd": place.sd, "range_m": place.range_m, "interval": ends, "shift": self.shift}
 
 
 def fit_city(

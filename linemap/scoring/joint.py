@@ -25,6 +25,9 @@ DRAWS = 40
 PLACE_TURNS = (1, 3)
 """Rounds before which sd and range are chosen anew."""
 
+NEGLIGIBLE = 3.0
+"""Settings of place whose log likelihood is lower by so much are not followed further."""
+
 
 @dataclass(frozen=True)
 class JointFit:
@@ -91,37 +94,91 @@ def choose_place(
 
     The curves stay as they are meanwhile; they are fitted again right after.
     """
-    b, u = start
-    places = problem.places_only(problem.offset + problem.x @ b.astype(np.float32))
-    tried: dict[tuple[int, int], float] = {}
-    empty = np.zeros(0)
+    grid = _PlaceGrid(problem, start)
+    best = grid.climb()
+    return grid.field(best), {grid.setting(cell): value for cell, value in grid.tried.items()}
 
-    def field_at(i: int, j: int) -> PlaceField:
-        return PlaceField(problem.place.adjacency, SD_GRID[i], RANGE_GRID[j])
 
-    def value(i: int, j: int) -> float:
-        if (i, j) not in tried:
-            candidate = places.with_place(field_at(i, j))
-            fit = fit_field(candidate, (empty, u), steps=6, tolerance=0.1)
-            tried[i, j] = fit.evidence(candidate)
-        return tried[i, j]
+def place_intervals(joint: JointFit) -> dict[str, tuple[float, float]]:
+    """Return 90 % intervals of the sd [log-odds] and the range [m] of place.
 
-    at = (
-        int(np.argmin(np.abs(np.log(np.array(SD_GRID) / problem.place.sd)))),
-        int(np.argmin(np.abs(np.log(np.array(RANGE_GRID) / problem.place.range_m)))),
-    )
-    while True:
-        i, j = at
-        near = [
-            (i + di, j + dj)
-            for di, dj in ((0, 0), (1, 0), (-1, 0), (0, 1), (0, -1))
-            if 0 <= i + di < len(SD_GRID) and 0 <= j + dj < len(RANGE_GRID)
-        ]
-        best = max(near, key=lambda cell: value(*cell))
-        if best == at:
-            break
-        at = best
-    return field_at(*at), {(SD_GRID[i], RANGE_GRID[j]): v for (i, j), v in tried.items()}
+    Each setting of the grid weighs as much as its marginal likelihood, the curves held. A
+    setting stands for all up to half way to the next, on the scale of logarithms.
+
+    References
+    ----------
+    Rue, Martino and Chopin (2009), Journal of the Royal Statistical Society B 71, section 3:
+    hyperparameters by their Laplace approximation on a grid.
+    """
+    grid = _PlaceGrid(joint.problem, (joint.fit.b, joint.fit.u))
+    likely = grid.around(grid.climb())
+    top = max(likely.values())
+    weight = np.zeros((len(SD_GRID), len(RANGE_GRID)))
+    for cell, value in likely.items():
+        weight[cell] = np.exp(value - top)
+    return {
+        "sd": _middle_90(np.log(SD_GRID), weight.sum(axis=1)),
+        "range_m": _middle_90(np.log(RANGE_GRID), weight.sum(axis=0)),
+    }
+
+
+def _middle_90(at: np.ndarray, weight: np.ndarray) -> tuple[float, float]:
+    """Return the ends of the middle 90 % of weights spread evenly between grid points."""
+    half = (at[:-1] + at[1:]) / 2.0
+    edge = np.concatenate([[2.0 * at[0] - half[0]], half, [2.0 * at[-1] - half[-1]]])
+    below = np.concatenate([[0.0], np.cumsum(weight) / weight.sum()])
+    low, high = np.exp(np.interp([0.05, 0.95], below, edge))
+    return float(low), float(high)
+
+
+class _PlaceGrid:
+    """Log marginal likelihoods of settings of place, each worked out once."""
+
+    def __init__(self, problem: FieldProblem, start: tuple[np.ndarray, np.ndarray]) -> None:
+        b, self.start = start
+        self.places = problem.places_only(problem.offset + problem.x @ b.astype(np.float32))
+        self.now = problem.place
+        self.tried: dict[tuple[int, int], float] = {}
+
+    @staticmethod
+    def setting(cell: tuple[int, int]) -> tuple[float, float]:
+        return SD_GRID[cell[0]], RANGE_GRID[cell[1]]
+
+    def field(self, cell: tuple[int, int]) -> PlaceField:
+        return PlaceField(self.now.adjacency, *self.setting(cell))
+
+    def value(self, cell: tuple[int, int]) -> float:
+        if cell not in self.tried:
+            candidate = self.places.with_place(self.field(cell))
+            fit = fit_field(candidate, (np.zeros(0), self.start), steps=6, tolerance=0.1)
+            self.tried[cell] = fit.evidence(candidate)
+        return self.tried[cell]
+
+    def climb(self) -> tuple[int, int]:
+        """Go from the present setting to the best around, until none is better."""
+        at = (
+            int(np.argmin(np.abs(np.log(np.array(SD_GRID) / self.now.sd)))),
+            int(np.argmin(np.abs(np.log(np.array(RANGE_GRID) / self.now.range_m)))),
+        )
+        while (best := max([at, *_beside(at)], key=self.value)) != at:
+            at = best
+        return at
+
+    def around(self, best: tuple[int, int]) -> dict[tuple[int, int], float]:
+        """Return all settings that are not much less likely than the best, and their borders."""
+        least = self.value(best) - NEGLIGIBLE
+        done, waiting = {best}, [best]
+        while waiting:
+            new = [cell for cell in _beside(waiting.pop()) if cell not in done]
+            done.update(new)
+            waiting += [cell for cell in new if self.value(cell) > least]
+        return {cell: self.value(cell) for cell in done}
+
+
+def _beside(cell: tuple[int, int]) -> list[tuple[int, int]]:
+    """Return the settings one step away on the grid."""
+    near = [(cell[0] + di, cell[1] + dj) for di, dj in ((1, 0), (-1, 0), (0, 1), (0, -1))]
+    return [(i, j) for i, j in near if 0 <= i < len(SD_GRID) and 0 <= j < len(RANGE_GRID)]
 
 
 def crossed_prior(joint: JointFit, fold: np.ndarray, folds: int) -> np.ndarray:

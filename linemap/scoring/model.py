@@ -28,7 +28,7 @@ from linemap.scoring.galvanized import (
 from linemap.scoring.information import kit_change
 from linemap.scoring.options import refuse_other_homes, refuse_wrong_options
 from linemap.scoring.place import Graph
-from linemap.scoring.rate_draws import rate_draws
+from linemap.scoring.rate_draws import described, rate_draws
 from linemap.scoring.reasons import all_sentences, top_reasons
 from linemap.scoring.shared import SharedCounts
 from linemap.scoring.sides import Target, state_posterior
@@ -375,8 +375,7 @@ class LineModel:
 
     def describe(self) -> dict[str, Any]:
         """Return the sources used, what was learned of them, the place effect and warnings."""
-        place = self.city_.joint.problem.place
-        wider = {}
+        wider, rng = {}, np.random.default_rng([self.seed, 4])
         if self.target == "needs_replacement":
             everywhere = pd.Series("(city)", self.features_.index)
             city = self.expected_replacements(everywhere).iloc[0].round(1)
@@ -388,12 +387,10 @@ class LineModel:
             "states": len(self.sources_.states),
             "place": {
                 "kind": self.graph_.kind,
-                "sd": place.sd,
-                "range_m": place.range_m,
-                "shift": self.city_.shift,
+                **self.city_.describe_place(),
                 "units": int(self.graph_.adjacency.shape[0]),
             },
-            "witnesses": self.sources_.describe(),
+            "witnesses": described(self.sources_, self.city_.before, n_draws=self.draws, rng=rng),
             "warnings": doubts(self.sources_, self.city_),
             **wider,
         }

@@ -215,9 +215,16 @@ class Sources:
         """Return the sources that say anything."""
         return tuple(name for name in SOURCES if self.witnesses[name].heard.any())
 
-    def describe(self) -> dict[str, Any]:
-        """Return what each source was found to be worth."""
-        return {name: self.witnesses[name].describe() for name in self.names()}
+    def describe(
+        self, rng: np.random.Generator | None = None, record_slopes: np.ndarray | None = None
+    ) -> dict[str, Any]:
+        """Return what each source was found to be worth; drawn as in :meth:`testimony`."""
+        return {
+            name: self.record.describe(rng, record_slopes)
+            if name == "record"
+            else self.witnesses[name].describe(rng)
+            for name in self.names()
+        }
 
 
 def _record_words(lines: pd.DataFrame, homes: Homes) -> np.ndarray:

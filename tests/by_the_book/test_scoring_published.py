@@ -285,13 +285,9 @@ def test_weights_are_bayes_by_enumeration(sides_differ: bool) -> None:
     table = model.score()
     record, pattern = model.sources_.record, model.sources_.pattern
     error = model.describe()["witnesses"]["check"]["error"]
-    area = model.sources_.homes.area[record.heard]
     rate = {
         name: dict(zip(features.index[record.heard], values, strict=True))
-        for name, values in (
-            ("false", record.false_lead.rate(record.columns, area)),
-            ("missed", record.missed_lead.rate(record.columns, area)),
-        )
+        for name, values in zip(("false", "missed"), record.rates(), strict=True)
     }
     names = record.names[:, 1:] / record.names[:, 1:].sum(axis=1, keepdims=True)
     lines = evidence.lines.set_index("parcel_id")

@@ -332,6 +332,53 @@ def test_witnesses_speak_in_plain_words():
     assert witness_words({"witnesses": {}}) == []
 
 
+def test_what_was_learned_carries_its_interval():
+    record = {
+        "homes": 9,
+        "false_lead": 0.1,
+        "missed_lead": 0.2,
+        "words": {"copper": 1.3},
+        "by_era": {"before 1930": {"false_lead": 0.1, "missed_lead": 0.25}},
+        "interval": {
+            "low": {
+                "false_lead": 0.08,
+                "missed_lead": 0.15,
+                "words": {"copper": 0.9},
+                "by_era": {"before 1930": {"missed_lead": 0.18}},
+            },
+            "high": {
+                "false_lead": 0.13,
+                "missed_lead": 0.28,
+                "words": {"copper": 1.8},
+                "by_era": {"before 1930": {"missed_lead": 0.34}},
+            },
+        },
+    }
+    water = {
+        "homes": 5,
+        "kits": 6,
+        "flushed_at_least_band": {
+            "lead": [1, 0.8, 0.6, 0.4, 0.2],
+            "not_lead": [1, 0.3, 0.2, 0.1, 0],
+        },
+        "interval": {
+            "low": {"flushed_at_least_band": {"lead": [1, 0.7, 0.5, 0.31, 0.1]}},
+            "high": {"flushed_at_least_band": {"lead": [1, 0.9, 0.7, 0.49, 0.3]}},
+        },
+    }
+    place = {"sd": 0.7, "range_m": 500.0, "shift": 0.0, "units": 9, "kind": "streets"}
+    place["interval"] = {"sd": [0.5, 0.9], "range_m": [310.0, 720.0]}
+    said = dict(witness_words({"place": place, "witnesses": {"record": record, "water": water}}))
+    text = " ".join(said["City record"])
+    assert "names lead at 10.0% (8.0% to 13.0%); of homes with lead" in text
+    assert "copper stands 1.3 times (0.9 to 1.8) as often as" in text
+    assert "homes built before 1930: 25.0% (18.0% to 34.0%)." in text
+    assert text.endswith("In brackets: 90% intervals.")
+    assert "40% (31% to 49%) with a lead line, 10% without" in " ".join(said["The two bottles"])
+    assert "about 500 m (90% interval: 310 to 720 m)" in " ".join(said["Place"])
+    assert "differ 2.0-fold (1.6 to 2.5)" in " ".join(said["Place"])
+
+
 def test_materials_on_cards_are_passed_over_where_they_tell_nothing():
     record = {"homes": 9, "false_lead": 0.1, "missed_lead": 0.1}
     for words in ({}, {"copper": 1.02, "plastic": 0.98}):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Callable
 from typing import Any
 
 from linemap.outputs.reports.numbers import count, share
@@ -73,15 +75,20 @@ def _to_replace(expected: float, low: float, high: float) -> str:
 
 
 def _place(place: dict[str, Any]) -> list[str]:
-    where = place.get("kind", "places")
+    where, ends = place.get("kind", "places"), place.get("interval", {})
+    reach, fold = f"{place['range_m']:,.0f} m", f"{math.exp(place['sd']):.1f}-fold"
+    if ends:
+        near, far = ends["range_m"]
+        less, more = (f"{math.exp(sd):.1f}" for sd in ends["sd"])
+        reach += f" (90% interval: {near:,.0f} to {far:,.0f} m)"
+        fold += f" ({less} to {more})"
     return [
         "Homes of one place share what is known of it, and places lend it to their neighbours; the "
         f"places are {where} ({count(place.get('units'))} of them).",
         "What age, use and all other evidence leave open is alike among neighbours; that likeness "
-        f"fades out over about {place['range_m']:,.0f} m (the distance of the checks, given under "
-        "“How the scores were judged”, is of lines of one age and nothing else told). Between "
-        "places that differ as usual (one standard deviation) the odds of lead differ "
-        f"{2.718281828 ** place['sd']:.1f}-fold.",
+        f"fades out over about {reach}. The distance of the checks, given under “How the scores "
+        "were judged”, is another: of lines of one age and nothing else told. Between places that "
+        f"differ as usual (one standard deviation) the odds of lead differ {fold}.",
         f"The logarithm of all odds by building and place was then moved by {place['shift']:+.2f}, "
         "so that they agree best with evidence that they had not heard.",
     ]
@@ -92,26 +99,28 @@ def _record(said: dict[str, Any]) -> list[str]:
     words = [
         f"{counted(said['homes'], 'home')} have a record that names a material on at least one "
         f"side; {counted(sides.get('both', 0), 'home')} have both sides.",
-        f"Of homes without lead, the record names lead at {share(said['false_lead'], 1)}; of homes "
-        f"with lead, it names none at {share(said['missed_lead'], 1)}.",
+        f"Of homes without lead, the record names lead at {_rate(said, 'false_lead')}; of homes "
+        f"with lead, it names none at {_rate(said, 'missed_lead')}.",
     ]
     ratios = said.get("words", {})
     if any(round(ratio, 1) != 1.0 for ratio in ratios.values()):
-        (first, often), *others = ratios.items()
+        (first, often), *others = (
+            (name, f"{ratio:.1f} times{_range(said, 'words', name, form='{:.1f}'.format)}")
+            for name, ratio in ratios.items()
+        )
         words.append(
             "Where it names no lead, the material that it names instead counts too: on both sides "
-            f"of a missed lead line {first} stands {often:.1f} times as often as on a line without "
-            "lead of the same age"
-            + "".join(f", {name} {ratio:.1f} times" for name, ratio in others)
-            + "."
+            f"of a missed lead line {first} stands {often} as often as on a line without lead of "
+            "the same age" + "".join(f", {name} {times}" for name, times in others) + "."
         )
     eras = {era: rates for era, rates in said.get("by_era", {}).items() if era != "year not known"}
     if eras:
         worst = max(eras, key=lambda era: eras[era]["missed_lead"])
         words.append(
-            f"It misses most lead in homes built {worst}: {share(eras[worst]['missed_lead'], 1)}."
+            f"It misses most lead in homes built {worst}: "
+            f"{_rate(said, 'by_era', worst, 'missed_lead')}."
         )
-    return words
+    return words + _explain_ranges(said)
 
 
 def _answers(said: dict[str, Any]) -> list[str]:
@@ -122,7 +131,8 @@ def _answers(said: dict[str, Any]) -> list[str]:
             continue
         parts = [
             f"“{answer.replace('dont_know', 'don’t know')}” is the answer of "
-            f"{share(given[answer][-1])} with lead and {share(given[answer][0])} without"
+            f"{_rate(said, question, answer, -1, digits=0)} with lead and "
+            f"{_rate(said, question, answer, 0, digits=0)} without"
             for answer in spoken
             if answer in given
         ]
@@ -131,10 +141,11 @@ def _answers(said: dict[str, Any]) -> list[str]:
         words.append(f"Asked {what}, homes with lead{last} and without: {'; '.join(parts)}.")
     if "repeats_record" in said:
         words.append(
-            f"Where a record names a pipe, an estimated {share(said['repeats_record'])} of "
-            "residents repeat it instead of looking; an answer that agrees counts the less for it."
+            "Where a record names a pipe, an estimated "
+            f"{_rate(said, 'repeats_record', digits=0)} of residents repeat it instead of "
+            "looking; an answer that agrees counts the less for it."
         )
-    return words
+    return words + _explain_ranges(said)
 
 
 def _water(said: dict[str, Any]) -> list[str]:
@@ -143,12 +154,12 @@ def _water(said: dict[str, Any]) -> list[str]:
         f"{counted(said.get('homes_with_repeat_kits', 0), 'home')} sent more than one, which "
         "counts as less than as many homes.",
     ]
-    above = said.get("flushed_at_least_band", {})
     edges = said.get("bands_from_ug_l", _BANDS_FROM)
-    if above:
+    if "flushed_at_least_band" in said:
+        lead, other = (("flushed_at_least_band", name) for name in ("lead", "not_lead"))
         parts = [
-            f"at {edge:g} ug/L or more: {share(above['lead'][k])} with a lead line, "
-            f"{share(above['not_lead'][k])} without"
+            f"at {edge:g} ug/L or more: {_rate(said, *lead, k, digits=0)} with a lead line, "
+            f"{_rate(said, *other, k, digits=0)} without"
             for k, edge in enumerate(edges)
             if edge in _SPOKEN_BANDS
         ]
@@ -157,10 +168,38 @@ def _water(said: dict[str, Any]) -> list[str]:
     if limits:
         words.append(
             f"However high or low the results, a home's kits move the odds by no more than "
-            f"{2.718281828 ** limits[1]:,.0f} times up and {2.718281828 ** -limits[0]:,.0f} times "
+            f"{math.exp(limits[1]):,.0f} times up and {math.exp(-limits[0]):,.0f} times "
             "down. A low result cannot rule out a lead line."
         )
-    return words
+    return words + _explain_ranges(said)
+
+
+def _rate(said: dict[str, Any], *path: str | int, digits: int = 1) -> str:
+    """Return a share of what was learned, with its interval where there is one."""
+
+    def form(value: float) -> str:
+        return share(value, digits)
+
+    return form(_found(said, path)) + _range(said, *path, form=form)
+
+
+def _range(said: dict[str, Any], *path: str | int, form: Callable[[float], str]) -> str:
+    """Return the interval of a number in brackets, or nothing."""
+    ends = [_found(said.get("interval", {}).get(end, {}), path) for end in ("low", "high")]
+    return "" if None in ends else f" ({form(ends[0])} to {form(ends[1])})"
+
+
+def _found(said: Any, path: tuple[str | int, ...]) -> Any:
+    """Return what stands at the end of a path of keys, or None."""
+    for key in path:
+        if isinstance(said, dict) and key not in said:
+            return None
+        said = said[key]
+    return said
+
+
+def _explain_ranges(said: dict[str, Any]) -> list[str]:
+    return ["In brackets: 90% intervals."] if said.get("interval") else []
 
 
 def _check(said: dict[str, Any]) -> list[str]:

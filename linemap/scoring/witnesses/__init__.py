@@ -4,7 +4,8 @@ Every witness has the same three methods. ``learn(soft)`` takes the posterior of
 each home, shape (n_homes, n_states), and learns how the source errs. ``weights(rng=None)``
 returns the log-likelihood ratio of each state against "none", same shape, first column zero;
 with a generator the error rates are drawn from their posterior instead of taken at their mean.
-``describe()`` says in numbers what was learned. A new source is one more file here and a line in
+``describe(rng=None)`` says in numbers what was learned, drawn likewise; intervals of what is
+printed come from many draws. A new source is one more file here and a line in
 :mod:`linemap.scoring.sources`.
 
 A witness that cities may share has two more. ``counts(soft)`` returns small tables of what was

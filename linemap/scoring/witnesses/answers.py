@@ -10,7 +10,7 @@ import pandas as pd
 
 from linemap.published import fact
 from linemap.scoring.evidence import ERAS, Homes
-from linemap.scoring.witnesses.code_table import shares, shrunk_counts, soft_counts
+from linemap.scoring.witnesses.code_table import how_sure, shares, shrunk_counts, soft_counts
 
 QUESTIONS = {
     "entry_pipe": ("lead", "galvanized", "copper", "plastic", "dont_know"),
@@ -52,7 +52,7 @@ class AnswersWitness:
     """
 
     name = "answers"
-    learned: tuple[str, ...] = ("parameters", "by_era", "repeat_")
+    learned: tuple[str, ...] = ("parameters", "by_era", "repeat_", "sure", "repeat_sure")
 
     def __init__(
         self, answers: pd.DataFrame, homes: Homes, states: np.ndarray, record_word: np.ndarray
@@ -81,6 +81,8 @@ class AnswersWitness:
         self.stated_repeat = np.array(fact("scoring.answers.repeats").value, dtype=float)
         self.repeat_ = self.stated_repeat
         """Homes that repeat the record, and homes that do not."""
+        self.sure = {question: np.ones(len(states)) for question in QUESTIONS}
+        self.repeat_sure = 1.0
 
     def learn(self, soft: np.ndarray) -> None:
         """Learn how often each answer is given in each state, and how many repeat the record.
@@ -93,8 +95,13 @@ class AnswersWitness:
         for question, said in counts.items():
             total = said.sum(axis=0)
             self.parameters[question] = shrunk_counts(total, self.default[question], self.strength)
+            self.sure[question] = how_sure(soft[self._taught(question)])
         self.by_era = self._around_all_eras(counts)
-        self.repeat_ = self.stated_repeat + self._repeating(soft)
+        could, repeats = self._repeating(soft)
+        self.repeat_ = self.stated_repeat + _split_homes(could, repeats)
+        told = could.sum() * self.repeats_record() * (1.0 - self.repeats_record())
+        about = (could * (repeats - self.repeats_record()) ** 2).sum()
+        self.repeat_sure = float(min(about / max(told, 1e-9), 1.0))
 
     def _around_all_eras(self, counts: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
         """Return Dirichlet parameters of each era: its counts around what all eras say."""
@@ -106,15 +113,17 @@ class AnswersWitness:
 
     def _said(self, question: str, soft: np.ndarray) -> np.ndarray:
         """Count the answers to a question by era and state, (n_eras, n_states, n_words)."""
-        code = self.code[question]
-        said = code >= 0
-        if question == "entry_pipe":
-            said = said & (self.record_word == NO_WORD)
+        code, said = self.code[question], self._taught(question)
         words = len(QUESTIONS[question])
         return soft_counts(code[said], soft[said], words, self.era[said], len(ERAS))
 
-    def _repeating(self, soft: np.ndarray) -> np.ndarray:
-        """Count residents who repeat the record, and who do not, where it names a pipe.
+    def _taught(self, question: str) -> np.ndarray:
+        """Return the homes whose answer to a question teaches, (n_homes,)."""
+        said = self.code[question] >= 0
+        return said & (self.record_word == NO_WORD) if question == "entry_pipe" else said
+
+    def _repeating(self, soft: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return who could repeat the record, and the chance that they do, (n, n_states).
 
         Only where record or state speak of lead: of other pipe there are several kinds, and a
         record and a resident who both see copper agree without one repeating the other.
@@ -126,13 +135,12 @@ class AnswersWitness:
         table = shares(self.by_era["entry_pipe"])[self.era[could], :, code[could]]
         share = self.repeats_record()
         agrees = (self.record_word == code)[could, None]
-        repeat = float((soft * agrees * share / (share + (1.0 - share) * table)).sum())
-        return np.array([repeat, float(soft.sum()) - repeat])
+        return soft, agrees * share / (share + (1.0 - share) * table)
 
     def counts(self, soft: np.ndarray) -> dict[str, np.ndarray]:
         """Return the tables ``ANSWER_COUNTS``."""
         customer = self.states[:, 1]
-        tables = {"repeats": self._repeating(soft)}
+        tables = {"repeats": _split_homes(*self._repeating(soft))}
         for question in QUESTIONS:
             said = self._said(question, soft).sum(axis=0)
             tables[question] = np.stack([said[~customer].sum(axis=0), said[customer].sum(axis=0)])
@@ -185,16 +193,23 @@ class AnswersWitness:
         """Return the share of residents who only repeat the record."""
         return float(shares(self.repeat_)[0])
 
-    def describe(self) -> dict[str, Any]:
+    def describe(self, rng: np.random.Generator | None = None) -> dict[str, Any]:
         """Return counts, the learned shares of each answer by state, and how many repeat."""
+        told = {
+            question: p * self.sure[question][:, None] for question, p in self.parameters.items()
+        }
+        given = {question: shares(p, rng).round(4) for question, p in told.items()}
         return {
             "homes": int(self.heard.sum()),
             **{
-                question: {
-                    word: shares(self.parameters[question])[:, j].round(4).tolist()
-                    for j, word in enumerate(words)
-                }
+                question: {word: given[question][:, j].tolist() for j, word in enumerate(words)}
                 for question, words in QUESTIONS.items()
             },
-            "repeats_record": round(self.repeats_record(), 3),
+            "repeats_record": round(float(shares(self.repeat_ * self.repeat_sure, rng)[0]), 3),
         }
+
+
+def _split_homes(could: np.ndarray, repeats: np.ndarray) -> np.ndarray:
+    """Return how many homes repeat the record and how many do not, (2,)."""
+    repeat = float((could * repeats).sum())
+    return np.array([repeat, float(could.sum()) - repeat])

@@ -128,24 +128,34 @@ class CardWords:
         rng : Generator, optional
             Draw the factors.
         """
+        return np.asarray(self._table(rng)[bins, word])
+
+    def _table(self, rng: np.random.Generator | None) -> np.ndarray:
+        """Return the log-likelihood ratio of each pair in each bin, (N_BINS, n_pairs)."""
         factor = self.more_often
         if rng is not None:
             factor = factor * rng.gamma(self.told) / self.told
         on_all = (self.usual * factor) @ _SAME_SIDES
         ratio = np.log(np.maximum(factor, 1e-300)) - np.log(np.maximum(on_all, 1e-300))
-        return np.asarray(np.clip(ratio, LEAST, MOST)[bins, word])
+        return np.asarray(np.clip(ratio, LEAST, MOST))
 
-    def describe(self, word: np.ndarray, bins: np.ndarray) -> dict[str, float]:
+    def describe(
+        self, word: np.ndarray, bins: np.ndarray, rng: np.random.Generator | None = None
+    ) -> dict[str, float]:
         """Return the mean factor of each word that stands on both sides of some cards.
 
         How much likelier such a card is where there is lead than where there is none, among
         cards that name no lead.
         """
-        ratio = np.exp(self.weight(word, bins))
+        n_pairs = len(PAIRS)
+        cards = np.bincount(bins * n_pairs + word, minlength=N_BINS * n_pairs)
+        cards = cards.reshape(N_BINS, n_pairs)
+        total = cards.sum(axis=0)
+        ratio = (np.exp(self._table(rng)) * cards).sum(axis=0) / np.maximum(total, 1)
         return {
-            said: round(float(ratio[word == pair].mean()), 3)
+            said: round(float(ratio[pair]), 3)
             for pair, (said, customer) in enumerate(PAIRS)
-            if said == customer and (word == pair).any()
+            if said == customer and total[pair]
         }
 
 

@@ -83,7 +83,7 @@ class CheckWitness:
         out = np.where((self.seen == 1).any(axis=1), 1.0, 0.0)
         return np.where(self.heard, out, np.nan)
 
-    def describe(self) -> dict[str, Any]:
+    def describe(self, rng: np.random.Generator | None = None) -> dict[str, Any]:
         """Return how many homes were checked, why, how many looks differ, and the stated error."""
         return {
             "homes": int(self.heard.sum()),

@@ -22,8 +22,8 @@ class Witness(Protocol):
     def weights(self, rng: np.random.Generator | None = None) -> np.ndarray:
         """Return log-likelihood ratios of each state against none, (n_homes, n_states)."""
 
-    def describe(self) -> dict[str, Any]:
-        """Return what was learned, as plain numbers."""
+    def describe(self, rng: np.random.Generator | None = None) -> dict[str, Any]:
+        """Return what was learned, as plain numbers; drawn, if a generator is given."""
 
 
 def soft_counts(
@@ -66,3 +66,26 @@ def shares(parameters: np.ndarray, rng: np.random.Generator | None = None) -> np
     """Return shares over the last axis: the Dirichlet mean, or one draw of it."""
     values = parameters if rng is None else rng.gamma(parameters) + 1e-300
     return values / values.sum(axis=-1, keepdims=True)
+
+
+def how_sure(soft: np.ndarray) -> np.ndarray:
+    """Return how much homes tell of what is said in each state, beside homes of known state.
+
+    Of a home that is in a state with the chance p the share p of one counts as being in it, but
+    it tells no more than the share p of that: the product of its scores is p squared.
+
+    Parameters
+    ----------
+    soft : ndarray, shape (n, n_states)
+
+    Returns
+    -------
+    ndarray, shape (n_states,)
+        0 to 1; 1 where there is no home.
+
+    References
+    ----------
+    Berndt, Hall, Hall and Hausman (1974), Annals of Economic and Social Measurement 3: the
+    information as a sum of products of scores.
+    """
+    return np.asarray(((soft**2).sum(axis=0) + 1e-9) / (soft.sum(axis=0) + 1e-9))

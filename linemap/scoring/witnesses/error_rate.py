@@ -34,7 +34,7 @@ class ErrorRate:
         self.area_sd_ = np.full(n_areas, area_spread)
 
     def learn(
-        self, columns: np.ndarray, area: np.ndarray, error: np.ndarray, weight: np.ndarray
+        self, columns: np.ndarray, area: np.ndarray, wrong: np.ndarray, told: np.ndarray
     ) -> None:
         """Fit by Newton steps, slopes and neighbourhoods in turn.
 
@@ -42,14 +42,14 @@ class ErrorRate:
         ----------
         columns : ndarray, shape (n, n_columns)
         area : ndarray of int, shape (n,)
-        error : ndarray of bool, shape (n,)
-        weight : ndarray, shape (n,)
-            How far each home counts: the probability that it is of the kind that can err so.
+        wrong, told : ndarray, shape (n,)
+            Homes that err, and all that can err so; a home that is of that kind only perhaps
+            counts as the part of one that it probably is.
         """
         for _ in range(12):
             at = columns @ self.slope_ + self.area_[area]
             p = expit(at)
-            pull, info = weight * (error - p), weight * p * (1 - p)
+            pull, info = wrong - told * p, told * p * (1 - p)
             curvature = columns.T @ (columns * info[:, None]) + np.diag(self.precision)
             step = linalg.solve(
                 curvature,
@@ -58,7 +58,7 @@ class ErrorRate:
             )
             self.slope_ = self.slope_ + np.clip(step, -1.0, 1.0)
             p = expit(columns @ self.slope_ + self.area_[area])
-            pull, info = weight * (error - p), weight * p * (1 - p)
+            pull, info = wrong - told * p, told * p * (1 - p)
             n_areas = len(self.area_)
             grip = np.bincount(area, info, n_areas) + self.area_precision
             move = np.bincount(area, pull, n_areas) - self.area_precision * self.area_
@@ -68,7 +68,7 @@ class ErrorRate:
         self.area_sd_ = 1.0 / np.sqrt(grip)
 
     def start_from(
-        self, columns: np.ndarray, error: np.ndarray, weight: np.ndarray, between: float
+        self, columns: np.ndarray, wrong: np.ndarray, told: np.ndarray, between: float
     ) -> None:
         """Shrink from now on to the coefficients that fit homes of other cities best.
 
@@ -77,16 +77,16 @@ class ErrorRate:
         Parameters
         ----------
         columns : ndarray, shape (n, n_columns)
-        error : ndarray of bool, shape (n,)
-        weight : ndarray, shape (n,)
+        wrong, told : ndarray, shape (n,)
+            As of :meth:`learn`.
         between : float
             Stated standard deviation of the level between cities [log-odds].
         """
         others = ErrorRate(self.middle, self.precision**-0.5, 1, 1e-3)
-        others.learn(columns, np.zeros(len(error), dtype=int), error, weight)
+        others.learn(columns, np.zeros(len(wrong), dtype=int), wrong, told)
         self.middle, self.slope_ = others.slope_, others.slope_.copy()
         p = expit(columns @ self.middle)
-        said = float((weight * p * (1 - p)).sum())
+        said = float((told * p * (1 - p)).sum())
         grip = said / (1.0 + said * between**2)
         self.precision = self.precision.copy()
         self.precision[0] = max(self.precision[0], grip)

@@ -119,8 +119,18 @@ class RecordWitness:
         self.quiet = self.heard & ~self.says_lead & (target == "lead")
         self.bins = year_bins(homes.year)
         self.looked = np.zeros(n, dtype=bool) if looked is None else looked
-        columns = [np.ones(n), homes.renewed_main, year_columns(homes.year)]
-        self.columns = np.column_stack(columns)[self.heard]
+        self._sort_into_kinds()
+
+    def _sort_into_kinds(self) -> None:
+        """Find homes with a record that are alike in area, year and main: they err alike."""
+        heard = self.heard
+        area, renewed = self.homes.area[heard], self.homes.renewed_main[heard]
+        years, year = np.unique(self.homes.year[heard], return_inverse=True)
+        alike = (area.astype(np.int64) * 2 + renewed) * max(len(years), 1) + year
+        _, first, self.kind = np.unique(alike, return_index=True, return_inverse=True)
+        self.area, self.era = area[first], self.homes.era[heard][first]
+        columns = [np.ones(len(first)), renewed[first], year_columns(years)[year[first]]]
+        self.columns = np.column_stack(columns)
 
     def _rate(self, stated: dict[str, float], spread: dict[str, float]) -> ErrorRate:
         """Return an error rate as it is stated, before anything was learned."""
@@ -150,9 +160,9 @@ class RecordWitness:
         if not heard.any():
             return
         lead, other = self._split(self._without_words(soft))
-        says, area = self.says_lead[heard], self.homes.area[heard]
-        self.false_lead.learn(self.columns, area, says, other)
-        self.missed_lead.learn(self.columns, area, ~says, lead)
+        says = self.says_lead[heard]
+        self.false_lead.learn(self.columns, self.area, *self._by_kind(other * says, other))
+        self.missed_lead.learn(self.columns, self.area, *self._by_kind(lead * ~says, lead))
         both = heard & (self.known == 3) & self.says_lead
         self.names = shrunk_counts(
             soft_counts(self.named[both], soft[both], 4)[0],
@@ -163,6 +173,37 @@ class RecordWitness:
         quiet = self.quiet[heard]
         missed, other = (part[quiet] for part in self._split(soft))
         self.words = CardWords.of(*self._quiet_words(), other, missed * self.looked[self.quiet])
+
+    def _by_kind(self, *counts: np.ndarray) -> list[np.ndarray]:
+        """Sum counts of homes with a record by their kind, each (n_kinds,)."""
+        return [np.bincount(self.kind, count, len(self.area)) for count in counts]
+
+    def rates(
+        self, rng: np.random.Generator | None = None, slopes: np.ndarray | None = None
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Return how often records of each home with one err: false lead, missed lead.
+
+        Parameters
+        ----------
+        rng, slopes
+            As of :meth:`weights`.
+
+        Returns
+        -------
+        false_lead, missed_lead : ndarray, shape (n_heard,)
+        """
+        false_lead, missed = self._rates_of_kinds(rng, slopes)
+        return false_lead[self.kind], missed[self.kind]
+
+    def _rates_of_kinds(
+        self, rng: np.random.Generator | None = None, slopes: np.ndarray | None = None
+    ) -> list[np.ndarray]:
+        parts = [None, None] if slopes is None else np.split(slopes, 2)
+        both = (self.false_lead, self.missed_lead)
+        return [
+            rate.rate(self.columns, self.area, rng, part)
+            for rate, part in zip(both, parts, strict=True)
+        ]
 
     def _quiet_words(self) -> tuple[np.ndarray, np.ndarray]:
         """Return words and year bins of the cards that name other materials than lead."""
@@ -204,7 +245,8 @@ class RecordWitness:
         year = np.append(DECADES, np.nan)[cells[1]]
         columns = np.column_stack([np.ones(len(year)), cells[0], year_columns(year)])
         for name, rate in zip(RATES, (self.false_lead, self.missed_lead), strict=True):
-            rate.start_from(columns, cells[2] == 1, counts[name].ravel(), between)
+            told = counts[name].ravel()
+            rate.start_from(columns, told * (cells[2] == 1), told, between)
 
     def _split(self, soft: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return how far each home with a record has lead on a side of which it speaks, or not."""
@@ -228,13 +270,13 @@ class RecordWitness:
         The derivative of its log-likelihood, the state summed out.
         """
         lead, other = self._split(soft)
-        says, area = self.says_lead[self.heard], self.homes.area[self.heard]
-        wrong = other * (says - self.false_lead.rate(self.columns, area))
-        missed = lead * (~says - self.missed_lead.rate(self.columns, area))
-        width = self.columns.shape[1]
+        says, (false_rate, missed_rate) = self.says_lead[self.heard], self.rates()
+        wrong, missed = other * (says - false_rate), lead * (~says - missed_rate)
+        columns = self.columns[self.kind]
+        width = columns.shape[1]
         out = np.zeros((len(self.heard), 2 * width))
-        out[self.heard, :width] = self.columns * wrong[:, None]
-        out[self.heard, width:] = self.columns * missed[:, None]
+        out[self.heard, :width] = columns * wrong[:, None]
+        out[self.heard, width:] = columns * missed[:, None]
         return out
 
     def weights(
@@ -251,10 +293,7 @@ class RecordWitness:
         """
         out = np.zeros((len(self.heard), len(self.states)))
         heard = self.heard
-        area, says = self.homes.area[heard], self.says_lead[heard]
-        parts = [None, None] if slopes is None else np.split(slopes, 2)
-        false_lead = self.false_lead.rate(self.columns, area, rng, parts[0])
-        missed = self.missed_lead.rate(self.columns, area, rng, parts[1])
+        says, (false_lead, missed) = self.says_lead[heard], self.rates(rng, slopes)
         if_not = np.log(np.where(says, false_lead, 1 - false_lead))
         if_so = np.log(np.where(says, 1 - missed, missed))
         visible = self.visible[self.known[heard]]
@@ -281,36 +320,36 @@ class RecordWitness:
         says none: the share of lead lines here whose record says none. 0 where it is blank.
         """
         out = np.zeros(len(self.heard))
-        area = self.homes.area[self.heard]
-        out[self.heard] = np.where(
-            self.says_lead[self.heard],
-            self.false_lead.rate(self.columns, area),
-            self.missed_lead.rate(self.columns, area),
-        )
+        out[self.heard] = np.where(self.says_lead[self.heard], *self.rates())
         return out
 
-    def describe(self) -> dict[str, Any]:
+    def describe(
+        self, rng: np.random.Generator | None = None, slopes: np.ndarray | None = None
+    ) -> dict[str, Any]:
         """Return counts, the two error rates, overall and by era, and what other materials say.
 
         Rates are means over homes with a record, each taken as if it were of the kind that can
-        err so.
+        err so. ``rng`` and ``slopes`` are as of :meth:`weights`.
         """
-        area, era = self.homes.area[self.heard], self.homes.era[self.heard]
-        rates = {
-            "false_lead": self.false_lead.rate(self.columns, area),
-            "missed_lead": self.missed_lead.rate(self.columns, area),
-        }
+        homes = np.bincount(self.kind, minlength=len(self.era))
+        rates = dict(zip(RATES, self._rates_of_kinds(rng, slopes), strict=True))
         return {
             "homes": int(self.heard.sum()),
             "sides_known": dict(
                 zip(SIDES_KNOWN, np.bincount(self.known, minlength=4).tolist(), strict=True)
             ),
-            **{name: round(float(rate.mean()), 4) for name, rate in rates.items()},
-            "words": self.words.describe(*self._quiet_words()),
+            **{name: _mean(rate, homes) for name, rate in rates.items()},
+            "words": self.words.describe(*self._quiet_words(), rng),
             "by_era": {
                 ERAS[e]: {
-                    name: round(float(rate[era == e].mean()), 4) for name, rate in rates.items()
+                    name: _mean(rate[self.era == e], homes[self.era == e])
+                    for name, rate in rates.items()
                 }
-                for e in np.unique(era)
+                for e in np.unique(self.era)
             },
         }
+
+
+def _mean(rate: np.ndarray, homes: np.ndarray) -> float:
+    """Return the mean of a rate over homes, 0 where there is none."""
+    return round(float((rate * homes).sum() / max(homes.sum(), 1)), 4)

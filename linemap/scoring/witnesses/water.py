@@ -32,7 +32,7 @@ class WaterWitness:
     """
 
     name = "water"
-    learned: tuple[str, ...] = ("parameters", "behind", "level_")
+    learned: tuple[str, ...] = ("parameters", "behind", "level_", "told")
 
     def __init__(self, pairs: pd.DataFrame, homes: Homes, states: np.ndarray) -> None:
         self.lead_state = states.any(axis=1).astype(int)
@@ -65,6 +65,7 @@ class WaterWitness:
             1: float(self.studied["lead_homes"]),
         }
         self.level_: dict[str, tuple[float, float]] = {}
+        self.told = np.ones(2)
         self.start = ((0.0, 0.0), (0.0, 0.0))
         self._start_tables()
 
@@ -105,6 +106,7 @@ class WaterWitness:
         if not len(self.row):
             return
         counts = self._cells(soft)
+        self.told = np.maximum(self._split(soft).T ** 2 @ self.trust, 1.0)
         for s, name in enumerate(("not_lead", "lead")):
             total = counts[:, s].sum(axis=0)
             centre, self.level_[name] = local_table(
@@ -118,8 +120,7 @@ class WaterWitness:
 
     def _cells(self, soft: np.ndarray) -> np.ndarray:
         """Count kits by solder era, lead or not, and pair of bands, (n_solder, 2, cells)."""
-        lead = soft[:, self.lead_state == 1].sum(axis=1)
-        split = np.stack([1 - lead, lead], axis=1)[self.row] * self.trust[:, None]
+        split = self._split(soft) * self.trust[:, None]
         cover = self.first[:, :, None] * self.flushed[:, None, :]
         table = shares(self.parameters).reshape(-1, 2, N_BANDS, N_BANDS)
         counts = np.zeros((len(SOLDER), 2, CELLS))
@@ -130,6 +131,11 @@ class WaterWitness:
             for group in range(len(SOLDER)):
                 counts[group, s] = weighted[self.solder == group].sum(axis=0)
         return counts
+
+    def _split(self, soft: np.ndarray) -> np.ndarray:
+        """Return the chance of no lead and of lead behind each kit, (n_kits, 2)."""
+        lead = soft[:, self.lead_state == 1].sum(axis=1)
+        return np.stack([1 - lead, lead], axis=1)[self.row]
 
     def counts(self, soft: np.ndarray) -> dict[str, np.ndarray]:
         """Return the table ``WATER_COUNTS``."""
@@ -170,9 +176,13 @@ class WaterWitness:
             out[:, self.lead_state == 1] = home[:, None]
         return out
 
-    def describe(self) -> dict[str, Any]:
-        """Return counts, local levels, caps, and the sensitivity and specificity of the flush."""
-        table = shares(self.parameters.sum(axis=0)).reshape(2, N_BANDS, N_BANDS).sum(axis=1)
+    def describe(self, rng: np.random.Generator | None = None) -> dict[str, Any]:
+        """Return counts, local levels, caps, and the sensitivity and specificity of the flush.
+
+        Drawn as sure as the city's own kits make them: published levels are of other cities.
+        """
+        flushed = shares(self.parameters.sum(axis=0)).reshape(2, N_BANDS, N_BANDS).sum(axis=1)
+        table = shares(flushed * self.told[:, None], rng)
         above = table[:, ::-1].cumsum(axis=1)[:, ::-1]
         kits_of = np.bincount(self.row, minlength=self.n_homes)
         return {
