@@ -23,7 +23,7 @@ from linemap.scoring.draws import FieldDraws, draw_field, field_variance
 from linemap.scoring.evidence import Evidence
 from linemap.scoring.field import FieldFit, FieldProblem, before_own_evidence, fit_field
 from linemap.scoring.folds import block_folds, block_sample
-from linemap.scoring.joint import JointFit, crossed_prior, fit_rounds, place_intervals
+from linemap.scoring.joint import DRAWS, JointFit, crossed_prior, fit_rounds, place_intervals
 from linemap.scoring.place import PlaceField
 from linemap.scoring.sources import Sources
 from linemap.scoring.trees import crossed_trees
@@ -196,12 +196,12 @@ def _places_of_all(
     problem = whole.places_only(offset).with_place(place)
     curves = draw_field(joint.problem, joint.fit, n_draws=n_draws, rng=rng).b
     start = np.zeros(whole.n_units)
-    for _ in range(2):
+    for most in (DRAWS, n_draws):
         problem = problem.with_weight(sources.testimony(teaching=True).weight())
         fit = fit_field(problem, (np.zeros(0), start), steps=5, tolerance=1.0)
         start = fit.u
-        places = draw_field(problem, fit, n_draws=n_draws, rng=rng).u
-        draws = FieldDraws(curves, places)
+        places = draw_field(problem, fit, n_draws=min(most, n_draws), rng=rng).u
+        draws = FieldDraws(curves[:, : places.shape[1]], places)
         variance = field_variance(whole.x, whole.unit, draws)
         before = before_own_evidence(fit, problem.weight, variance)
         sources.learn(before, repeats=1)

@@ -87,6 +87,11 @@ class PlaceField:
         return (sparse.diags(total + 8.0 / self.range_m**2) - links).tocsr()
 
     @cached_property
+    def root_factor(self) -> SuperLU:
+        """The factorized root."""
+        return factorize(self.root)
+
+    @cached_property
     def scale(self) -> float:
         """Factor that gives the field its variance, from the mean of the inverse's diagonal.
 
@@ -95,7 +100,7 @@ class PlaceField:
         """
         n = self.adjacency.shape[0]
         signs = np.random.default_rng(0).choice([-1.0, 1.0], size=(n, 48))
-        return float((factorize(self.root).solve(signs) ** 2).mean()) / self.sd**2
+        return float((self.root_factor.solve(signs) ** 2).mean()) / self.sd**2
 
     @cached_property
     def precision(self) -> sparse.csr_matrix:
@@ -106,7 +111,7 @@ class PlaceField:
     def log_determinant(self) -> float:
         """Log determinant of the precision."""
         n = self.adjacency.shape[0]
-        return 2.0 * log_determinant(factorize(self.root)) + n * float(np.log(self.scale))
+        return 2.0 * log_determinant(self.root_factor) + n * float(np.log(self.scale))
 
     def noise(self, rng: np.random.Generator, n_draws: int) -> np.ndarray:
         """Draw vectors whose covariance is the precision matrix, (n_units, n_draws)."""

@@ -30,12 +30,10 @@ LEAD, GALVANIZED, OTHER, UNKNOWN = 0, 1, 2, 3
 
 def side_codes(material: pd.Series) -> np.ndarray:
     """Return the code of each material: lead, galvanized, other, unknown."""
-    text = material.astype(object)
-    code = np.full(len(text), OTHER)
-    code[(text == "lead").to_numpy()] = LEAD
-    code[(text == "galvanized").to_numpy()] = GALVANIZED
-    code[(text.isna() | (text == "unknown")).to_numpy()] = UNKNOWN
-    return code
+    word = pd.Categorical(material, categories=["lead", "galvanized", "unknown"]).codes
+    code = np.array([LEAD, GALVANIZED, UNKNOWN, OTHER])[word]  # the last for all other words
+    code[material.isna().to_numpy()] = UNKNOWN
+    return np.asarray(code)
 
 
 def counts_as_target(
@@ -138,5 +136,10 @@ def state_posterior(
 
 
 def _log_sum(values: np.ndarray) -> np.ndarray:
-    """Return the logarithm of the summed exponentials of each row, of few columns."""
-    return np.asarray(reduce(np.logaddexp, values.T))
+    """Return the logarithm of the summed exponentials of each row, of few columns.
+
+    Column by column: ``scipy.special.logsumexp`` takes ten times as long.
+    """
+    columns = list(values.T)
+    top = reduce(np.maximum, columns)
+    return np.asarray(top + np.log(reduce(np.add, [np.exp(one - top) for one in columns])))

@@ -90,7 +90,7 @@ class Testimony:
         }
 
 
-INNER = 6
+INNER = 4
 """Times that error rates and soft labels are brought in line within a round."""
 
 

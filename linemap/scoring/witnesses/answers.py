@@ -10,7 +10,13 @@ import pandas as pd
 
 from linemap.published import fact
 from linemap.scoring.evidence import ERAS, Homes
-from linemap.scoring.witnesses.code_table import how_sure, shares, shrunk_counts, soft_counts
+from linemap.scoring.witnesses.code_table import (
+    as_sure,
+    how_sure,
+    shares,
+    shrunk_counts,
+    soft_counts,
+)
 
 QUESTIONS = {
     "entry_pipe": ("lead", "galvanized", "copper", "plastic", "dont_know"),
@@ -195,17 +201,18 @@ class AnswersWitness:
 
     def describe(self, rng: np.random.Generator | None = None) -> dict[str, Any]:
         """Return counts, the learned shares of each answer by state, and how many repeat."""
-        told = {
-            question: p * self.sure[question][:, None] for question, p in self.parameters.items()
+        given = {
+            question: shares(as_sure(p, self.sure[question], self.strength), rng).round(4)
+            for question, p in self.parameters.items()
         }
-        given = {question: shares(p, rng).round(4) for question, p in told.items()}
+        repeats = as_sure(self.repeat_, self.repeat_sure, self.stated_repeat.sum())
         return {
             "homes": int(self.heard.sum()),
             **{
                 question: {word: given[question][:, j].tolist() for j, word in enumerate(words)}
                 for question, words in QUESTIONS.items()
             },
-            "repeats_record": round(float(shares(self.repeat_ * self.repeat_sure, rng)[0]), 3),
+            "repeats_record": round(float(shares(repeats, rng)[0]), 3),
         }
 
 

@@ -89,3 +89,19 @@ def how_sure(soft: np.ndarray) -> np.ndarray:
     information as a sum of products of scores.
     """
     return np.asarray(((soft**2).sum(axis=0) + 1e-9) / (soft.sum(axis=0) + 1e-9))
+
+
+def as_sure(parameters: np.ndarray, sure: np.ndarray | float, least: float) -> np.ndarray:
+    """Return Dirichlet parameters of the same shares that are only as sure as they should be.
+
+    Parameters
+    ----------
+    parameters : ndarray, shape (..., n_codes)
+    sure : ndarray, shape (...), or float
+        Of :func:`how_sure`.
+    least : float
+        Homes as which they count at least: those that the stated shares count as.
+    """
+    homes = parameters.sum(axis=-1)
+    counts = np.clip(sure * homes, np.minimum(least, homes), homes)
+    return np.asarray(parameters * (counts / homes)[..., None])

@@ -293,9 +293,10 @@ class RecordWitness:
         """
         out = np.zeros((len(self.heard), len(self.states)))
         heard = self.heard
-        says, (false_lead, missed) = self.says_lead[heard], self.rates(rng, slopes)
-        if_not = np.log(np.where(says, false_lead, 1 - false_lead))
-        if_so = np.log(np.where(says, 1 - missed, missed))
+        says, kind = self.says_lead[heard].astype(int), self.kind
+        false_lead, missed = self._rates_of_kinds(rng, slopes)
+        if_not = np.log(np.stack([1 - false_lead, false_lead]))[says, kind]
+        if_so = np.log(np.stack([missed, 1 - missed]))[says, kind]
         visible = self.visible[self.known[heard]]
         out[heard] = np.where(visible, if_so[:, None], if_not[:, None])
         both = heard & (self.known == 3) & self.says_lead
