@@ -121,9 +121,9 @@ def test_needs_replacement_is_never_less_likely_than_lead(wider, fits):
 def test_lines_that_need_replacement_are_told_and_counted(towns, wider):
     """Against the generator's column ``needs_replacement``.
 
-    Over twelve cities the expected total was -13 to +5 % off, its 90 % interval held the truth
-    in nine (in two of these four), and the area under the curve on unknown lines was .879 to
-    .912. Too low is the galvanized part, by 11 to 29 %; see "Known limits" in DEVELOPERS.md.
+    Over 24 cities of 6,000 and 10,000 the expected total was -1 to +9 % off and its 90 %
+    interval held the truth in all; the area under the curve on unknown lines was .88 to .91. The
+    galvanized part of lines without lead was -17 to +7 % off, -3 % in the mean.
     """
     inside = []
     for town, model in zip(towns, wider, strict=True):
@@ -138,7 +138,7 @@ def test_lines_that_need_replacement_are_told_and_counted(towns, wider):
         assert abs(expected - p.sum()) < 1e-6
         assert roc_auc_score(true[town.unknown], p[town.unknown]) > 0.87
         assert model.describe()["needs_replacement"]["expected"] == round(expected, 1)
-    assert sum(inside) >= 2
+    assert sum(inside) >= 3
 
 
 def test_without_galvanized_pipe_only_lead_needs_replacement(towns):

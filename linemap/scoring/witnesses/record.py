@@ -110,7 +110,7 @@ class RecordWitness:
             self._rate(
                 fact(f"scoring.record.{name}").value, fact(f"scoring.record.{name}_spread").value
             )
-            for name in RATES
+            for name in (f"false_{target}", "missed_lead")
         )
         self.names_strength = float(fact("scoring.record.names_strength").value)
         self.names_default = self._names_default()
