@@ -195,10 +195,10 @@ def _places_of_all(
     offset = (whole.x @ joint.fit.b.astype(np.float32)).astype(float)
     problem = whole.places_only(offset).with_place(place)
     curves = draw_field(joint.problem, joint.fit, n_draws=n_draws, rng=rng).b
-    start = np.zeros(whole.n_units)
+    start, enough = np.zeros(whole.n_units), len(whole.unit) / MOST_HOMES
     for most in (DRAWS, n_draws):
         problem = problem.with_weight(sources.testimony(teaching=True).weight())
-        fit = fit_field(problem, (np.zeros(0), start), steps=5, tolerance=1.0)
+        fit = fit_field(problem, (np.zeros(0), start), steps=5, tolerance=enough)
         start = fit.u
         places = draw_field(problem, fit, n_draws=min(most, n_draws), rng=rng).u
         draws = FieldDraws(curves[:, : places.shape[1]], places)
@@ -206,4 +206,4 @@ def _places_of_all(
         before = before_own_evidence(fit, problem.weight, variance)
         sources.learn(before, repeats=1)
     problem = problem.with_weight(sources.testimony(teaching=True).weight())
-    return problem, fit_field(problem, (np.zeros(0), start), steps=5, tolerance=1.0), draws
+    return problem, fit_field(problem, (np.zeros(0), start), steps=5, tolerance=enough), draws

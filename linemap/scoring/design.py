@@ -35,6 +35,9 @@ OTHER_KNOTS = 5
 LEAST_USE = 25
 """Homes below which a use is read as "other", and a value as one between its neighbours."""
 
+CHUNK = 100_000
+"""Homes whose basis is evaluated at a time: tables of a million are slow to come by."""
+
 MOST_LEVELS = 12
 """Values up to which a number, as the diameter of a line, has a coefficient for each of them."""
 
@@ -135,12 +138,19 @@ class Design:
         return curve.fit(knots[:, None])
 
     def matrix(self, features: pd.DataFrame) -> np.ndarray:
-        """Evaluate the basis.
+        """Evaluate the basis, some homes at a time.
 
         Returns
         -------
         ndarray of float32, shape (n_homes, n_columns)
         """
+        out = np.empty((len(features), self.n_columns_), dtype=np.float32)
+        for start in range(0, len(features), CHUNK):
+            rows = slice(start, start + CHUNK)
+            out[rows] = self._matrix(features.iloc[rows])
+        return out
+
+    def _matrix(self, features: pd.DataFrame) -> np.ndarray:
         out = np.zeros((len(features), self.n_columns_), dtype=np.float32)
         out[:, 0] = 1.0
         for name, term in self.terms_.items():

@@ -39,7 +39,6 @@ class CheckWitness:
         states: np.ndarray,
         target: Target = "lead",
     ) -> None:
-        self.states = states
         self.error_ = float(fact("scoring.check.error").value)
         n = len(homes.index)
         code = side_codes(checks["material"])
@@ -67,6 +66,9 @@ class CheckWitness:
         self.seen = np.zeros((n, 2), dtype=np.int8)
         self.seen[latest["row"], latest["side"]] = np.where(positive, 1, -1)
         self.heard = (self.seen != 0).any(axis=1)
+        sure = np.log((1 - self.error_) / self.error_)
+        self.ratio = np.zeros((n, len(states)))
+        self.ratio[self.heard] = sure * (self.seen[self.heard].astype(float) @ states.T)
         self.teaches = self.heard.copy()
         self.teaches[table.loc[table["why"] == "suspected", "row"].to_numpy()] = False
 
@@ -75,8 +77,7 @@ class CheckWitness:
 
     def weights(self, rng: np.random.Generator | None = None) -> np.ndarray:
         """Return log-likelihood ratios of each state against none, (n_homes, n_states)."""
-        sure = np.log((1 - self.error_) / self.error_)
-        return sure * (self.seen.astype(float) @ self.states.T.astype(float))
+        return self.ratio
 
     def called_lead(self) -> np.ndarray:
         """Return 1 where a side was seen to be lead, 0 where only other pipe was seen, else NaN."""
