@@ -87,6 +87,11 @@ def how_sure(soft: np.ndarray) -> np.ndarray:
     ----------
     Berndt, Hall, Hall and Hausman (1974), Annals of Economic and Social Measurement 3: the
     information as a sum of products of scores.
+
+    Examples
+    --------
+    >>> how_sure(np.array([[1.0, 0.0], [0.5, 0.5]])).round(3).tolist()
+    [0.833, 0.5]
     """
     return np.asarray(((soft**2).sum(axis=0) + 1e-9) / (soft.sum(axis=0) + 1e-9))
 
@@ -101,6 +106,11 @@ def as_sure(parameters: np.ndarray, sure: np.ndarray | float, least: float) -> n
         Of :func:`how_sure`.
     least : float
         Homes as which they count at least: those that the stated shares count as.
+
+    Examples
+    --------
+    >>> as_sure(np.array([30.0, 10.0]), 0.5, 4.0).tolist()
+    [15.0, 5.0]
     """
     homes = parameters.sum(axis=-1)
     counts = np.clip(sure * homes, np.minimum(least, homes), homes)
