@@ -19,6 +19,7 @@ def number(text, pattern):
 def wait_for_homes(page):
     """Wait until the map has come to rest on single homes, however long that takes."""
     page.locator("#count", has_text="homes drawn in this view").wait_for()
+    page.locator("#list-title", has_text="Homes in view").wait_for()
 
 
 def middle(city, parcel_id):

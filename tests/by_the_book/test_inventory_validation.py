@@ -6,9 +6,10 @@ hypergeometric distribution; checked again here against statsmodels and plain co
 """
 
 import math
+from fractions import Fraction
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from statsmodels.stats.proportion import proportion_confint
 
@@ -128,9 +129,9 @@ def test_intervals_agree_with_statsmodels(counts):
 
 
 def _at_most(found, checked, pool, lines):
-    """Chance of so few finds, counted by hand."""
+    """Chance of so few finds, counted by hand: a fraction, since 1 of 40 is just 2.5 %."""
     ways = sum(math.comb(lines, k) * math.comb(pool - lines, checked - k) for k in range(found + 1))
-    return ways / math.comb(pool, checked)
+    return Fraction(ways, math.comb(pool, checked))
 
 
 @settings(deadline=None)
@@ -141,16 +142,18 @@ def _at_most(found, checked, pool, lines):
         )
     )
 )
+@example((1, 1, 40))
 def test_limits_in_a_finite_pool_agree_with_counting(counts):
     found, checked, pool = counts
     possible = range(found, pool - checked + found + 1)
-    likely = [k for k in possible if _at_most(found, checked, pool, k) > 0.05]
+    likely = [k for k in possible if _at_most(found, checked, pool, k) > Fraction(1, 20)]
     assert inventory.lines_at_most(found, checked, pool) == max(likely)
+    tail = Fraction(1, 40)
     both = [
         k
         for k in possible
-        if _at_most(found, checked, pool, k) > 0.025
-        and (found == 0 or 1 - _at_most(found - 1, checked, pool, k) > 0.025)
+        if _at_most(found, checked, pool, k) > tail
+        and (found == 0 or 1 - _at_most(found - 1, checked, pool, k) > tail)
     ]
     assert inventory.lines_interval(found, checked, pool) == (min(both), max(both))
 

@@ -26,6 +26,7 @@ linemap.startStaff = async function (map, page) {
   let picked = null;
   let shown = "";
   let waiting = 0;
+  let listing = 0;
   const zones = new linemap.ZoneLayer(map, page, openZone);
   const layer = new linemap.HomeLayer(homes, page.colours, filters);
   layer.on("painted", linemap.tellPainted);
@@ -138,8 +139,10 @@ linemap.startStaff = async function (map, page) {
   }
 
   async function listHomes(inView) {
+    const turn = ++listing;
     const first = highest(inView);
     const ids = await allIds();
+    if (turn !== listing) return; // the view has moved on meanwhile
     const rest = inView.length - first.length;
     linemap.listButtons(
       "Homes in view, highest probability first",
@@ -162,6 +165,7 @@ linemap.startStaff = async function (map, page) {
   }
 
   function listZones() {
+    listing++;
     const measure = state.get("measure");
     const ranked = zones.zones.filter((zone) => zone.homes).sort((a, b) => b[measure] - a[measure]);
     const first = ranked.slice(0, linemap.LISTED_IN_VIEW);
