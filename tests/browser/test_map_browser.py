@@ -321,6 +321,23 @@ def test_homes_in_the_list_come_highest_first(laptop, city):
     np.testing.assert_allclose(p[ids].to_numpy(), best.to_numpy(), atol=1e-4)
 
 
+def test_the_list_does_not_lag_behind_the_view(laptop):
+    """Homes are listed once their names have come; by then the view may be another."""
+    page = laptop.open("staff.html")
+    page.evaluate(
+        """() => {
+            const draw = document.getElementById("draw");
+            for (const kind of ["homes", "areas"]) {
+                draw.value = kind;
+                draw.dispatchEvent(new Event("change", { bubbles: true }));
+            }
+        }"""
+    )
+    page.wait_for_timeout(500)
+    assert page.inner_text("#list-title") == "Areas, greatest figure first"
+    assert "stand for" in page.inner_text("#count")
+
+
 def test_area_card_gives_interval_rank_and_a_way_in(laptop):
     page = laptop.open("staff.html")
     page.click("#list li:first-child button")
