@@ -196,12 +196,11 @@ def _places_of_all(
     problem = whole.places_only(offset).with_place(place)
     curves = draw_field(joint.problem, joint.fit, n_draws=n_draws, rng=rng).b
     start, enough = np.zeros(whole.n_units), len(whole.unit) / MOST_HOMES
-    for most in (DRAWS, n_draws):
+    for n in (min(DRAWS, n_draws), n_draws):
         problem = problem.with_weight(sources.testimony(teaching=True).weight())
         fit = fit_field(problem, (np.zeros(0), start), steps=5, tolerance=enough)
         start = fit.u
-        places = draw_field(problem, fit, n_draws=min(most, n_draws), rng=rng).u
-        draws = FieldDraws(curves[:, : places.shape[1]], places)
+        draws = FieldDraws(curves[:, :n], draw_field(problem, fit, n_draws=n, rng=rng).u)
         variance = field_variance(whole.x, whole.unit, draws)
         before = before_own_evidence(fit, problem.weight, variance)
         sources.learn(before, repeats=1)

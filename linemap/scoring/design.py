@@ -144,14 +144,14 @@ class Design:
         -------
         ndarray of float32, shape (n_homes, n_columns)
         """
-        out = np.empty((len(features), self.n_columns_), dtype=np.float32)
+        out = np.zeros((len(features), self.n_columns_), dtype=np.float32)
         for start in range(0, len(features), CHUNK):
             rows = slice(start, start + CHUNK)
-            out[rows] = self._matrix(features.iloc[rows])
+            self._evaluate(features.iloc[rows], out[rows])
         return out
 
-    def _matrix(self, features: pd.DataFrame) -> np.ndarray:
-        out = np.zeros((len(features), self.n_columns_), dtype=np.float32)
+    def _evaluate(self, features: pd.DataFrame, out: np.ndarray) -> None:
+        """Write the basis of some homes into ``out``, which holds zeros."""
         out[:, 0] = 1.0
         for name, term in self.terms_.items():
             if name in self.curves_:
@@ -173,7 +173,6 @@ class Design:
                 ).codes.astype(np.int64)
                 row = np.flatnonzero(code >= 0)
                 out[row, term.start + code[row]] = 1.0
-        return out
 
     def describe(self) -> dict[str, Any]:
         """Return the terms and their number of coefficients."""

@@ -94,14 +94,9 @@ class FieldProblem:
 
     def objective(self, e: np.ndarray, b: np.ndarray, u: np.ndarray) -> float:
         """Return the log posterior up to a constant."""
-        likelihood = _log_one_plus_exp(e + self.weight) - _log_one_plus_exp(e)
+        likelihood = np.logaddexp(0.0, e + self.weight) - np.logaddexp(0.0, e)
         prior = b @ self.penalty @ b + u @ (self.place.precision @ u)
         return float(likelihood.sum() - 0.5 * prior)
-
-
-def _log_one_plus_exp(x: np.ndarray) -> np.ndarray:
-    """Return log(1 + exp(x)); a third of the time of ``np.logaddexp``."""
-    return np.asarray(np.maximum(x, 0.0) + np.log1p(np.exp(-np.abs(x))))
 
 
 @dataclass(frozen=True)
@@ -197,7 +192,7 @@ def fit_field(
     b, u = start if start is not None else (np.zeros(p), np.zeros(problem.n_units))
     e = problem.log_odds(b, u)
     value = problem.objective(e, b, u)
-    fit = _curvature(problem, b, u, e, value, False)
+    fit = _curvature(problem, b, u, e, value)
     for _ in range(steps):
         gain = expit(e + problem.weight) - expit(e)
         grad_u = np.bincount(problem.unit, weights=gain, minlength=problem.n_units)
@@ -222,7 +217,7 @@ def fit_field(
         b, u, e, value = new_b, new_u, new_e, new_value
         if gained < tolerance:
             return replace(fit, b=b, u=u, e=e, objective=value, converged=True)
-        fit = _curvature(problem, b, u, e, value, False)
+        fit = _curvature(problem, b, u, e, value)
     return fit
 
 
@@ -232,7 +227,6 @@ def _curvature(
     u: np.ndarray,
     e: np.ndarray,
     value: float,
-    converged: bool,
 ) -> FieldFit:
     info = information(e, problem.weight, problem.kind)
     by_unit = np.bincount(problem.unit, weights=info, minlength=problem.n_units)
@@ -245,7 +239,7 @@ def _curvature(
     else:
         cross = solved = np.zeros((problem.n_units, 0))
         schur = np.zeros((0, 0))
-    return FieldFit(b, u, e, info, lu, cross, solved, schur, value, converged)
+    return FieldFit(b, u, e, info, lu, cross, solved, schur, value, converged=False)
 
 
 def _weighted_sums(problem: FieldProblem, info: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

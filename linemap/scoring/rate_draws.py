@@ -20,6 +20,7 @@ from linemap.scoring.sides import state_posterior
 from linemap.scoring.sources import Sources
 
 ENDS = {"low": 0.05, "high": 0.95}
+"""Quantiles at the ends of a 90 % interval."""
 
 
 def rate_draws(

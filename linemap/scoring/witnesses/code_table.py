@@ -72,7 +72,9 @@ def how_sure(soft: np.ndarray) -> np.ndarray:
     """Return how much homes tell of what is said in each state, beside homes of known state.
 
     Of a home that is in a state with the chance p the share p of one counts as being in it, but
-    it tells no more than the share p of that: the product of its scores is p squared.
+    it tells no more than the share p of that: the product of its scores is p squared. This is of
+    all that is said together. Of one word that other states say far more often homes may tell
+    half as much, of one that they hardly ever say more.
 
     Parameters
     ----------

@@ -103,9 +103,10 @@ class RecordWitness:
         self.heard: np.ndarray = np.asarray(self.known > 0)
         self.says_lead: np.ndarray = np.asarray(yes.any(axis=1))
         self.named = yes[:, 0] + 2 * yes[:, 1]
-        self.visible = np.array(
+        visible = np.array(
             [[bool(u and k & 1) or bool(c and k & 2) for u, c in states] for k in range(4)]
         )
+        self.visible = visible[self.known[self.heard]]
         self.false_lead, self.missed_lead = (
             self._rate(
                 fact(f"scoring.record.{name}").value, fact(f"scoring.record.{name}_spread").value
@@ -117,7 +118,7 @@ class RecordWitness:
         self.names = self.names_strength * self.names_default
         self.words = CardWords.none()
         self.quiet = self.heard & ~self.says_lead & (target == "lead")
-        self.bins = year_bins(homes.year)
+        self.quiet_words = self.word[self.quiet], year_bins(homes.year[self.quiet])
         self.looked = np.zeros(n, dtype=bool) if looked is None else looked
         self._sort_into_kinds()
 
@@ -172,7 +173,7 @@ class RecordWitness:
 
         quiet = self.quiet[heard]
         missed, other = (part[quiet] for part in self._split(soft))
-        self.words = CardWords.of(*self._quiet_words(), other, missed * self.looked[self.quiet])
+        self.words = CardWords.of(*self.quiet_words, other, missed * self.looked[self.quiet])
 
     def _by_kind(self, *counts: np.ndarray) -> list[np.ndarray]:
         """Sum counts of homes with a record by their kind, each (n_kinds,)."""
@@ -205,15 +206,11 @@ class RecordWitness:
             for rate, part in zip(both, parts, strict=True)
         ]
 
-    def _quiet_words(self) -> tuple[np.ndarray, np.ndarray]:
-        """Return words and year bins of the cards that name other materials than lead."""
-        return self.word[self.quiet], self.bins[self.quiet]
-
     def _said_by_words(self, rng: np.random.Generator | None = None) -> np.ndarray:
         """Return what other materials than lead add to each state, (n_homes, n_states)."""
         out = np.zeros((len(self.quiet), len(self.states)))
-        weight = self.words.weight(*self._quiet_words(), rng)
-        out[self.quiet] = np.where(self.visible[self.known[self.quiet]], weight[:, None], 0.0)
+        weight = self.words.weight(*self.quiet_words, rng)
+        out[self.quiet] = np.where(self.visible[self.quiet[self.heard]], weight[:, None], 0.0)
         return out
 
     def _without_words(self, soft: np.ndarray) -> np.ndarray:
@@ -250,8 +247,7 @@ class RecordWitness:
 
     def _split(self, soft: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return how far each home with a record has lead on a side of which it speaks, or not."""
-        visible = self.visible[self.known[self.heard]]
-        lead = np.where(visible, soft[self.heard], 0.0).sum(axis=1)
+        lead = np.where(self.visible, soft[self.heard], 0.0).sum(axis=1)
         return lead, soft[self.heard].sum(axis=1) - lead
 
     @property
@@ -297,8 +293,7 @@ class RecordWitness:
         false_lead, missed = self._rates_of_kinds(rng, slopes)
         if_not = np.log(np.stack([1 - false_lead, false_lead]))[says, kind]
         if_so = np.log(np.stack([missed, 1 - missed]))[says, kind]
-        visible = self.visible[self.known[heard]]
-        out[heard] = np.where(visible, if_so[:, None], if_not[:, None])
+        out[heard] = np.where(self.visible, if_so[:, None], if_not[:, None])
         both = heard & (self.known == 3) & self.says_lead
         if both.any():
             out[both] += np.log(shares(self.names[:, 1:], rng))[:, self.named[both] - 1].T
@@ -311,7 +306,7 @@ class RecordWitness:
         Times as often as those of lines without lead; 1 where the card names lead or nothing.
         """
         out = np.ones(len(self.quiet))
-        out[self.quiet] = np.exp(self.words.weight(*self._quiet_words()))
+        out[self.quiet] = np.exp(self.words.weight(*self.quiet_words))
         return out
 
     def wrong_rates(self) -> np.ndarray:
@@ -340,7 +335,7 @@ class RecordWitness:
                 zip(SIDES_KNOWN, np.bincount(self.known, minlength=4).tolist(), strict=True)
             ),
             **{name: _mean(rate, homes) for name, rate in rates.items()},
-            "words": self.words.describe(*self._quiet_words(), rng),
+            "words": self.words.describe(*self.quiet_words, rng),
             "by_era": {
                 ERAS[e]: {
                     name: _mean(rate[self.era == e], homes[self.era == e])
