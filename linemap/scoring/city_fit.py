@@ -129,10 +129,12 @@ def fit_city(
         draws = draw_field(problem, fit, n_draws=n_draws, rng=rng)
     else:
         rows = block_sample(x, y, block_m=SAMPLE_BLOCK_M, most=MOST_HOMES, rng=rng)
+        told = sources.kind[rows] > 0
+        problem, rows = whole.restricted(rows).of_homes(told), rows[told]
         some = Sources(
             evidence, sources.homes.take(rows), sources.target, sources.states, sources.pooled
         )
-        joint = fit_rounds(whole.restricted(rows), smoothing, some, rounds=rounds, rng=rng)
+        joint = fit_rounds(problem, smoothing, some, rounds=rounds, rng=rng)
         crossed = crossed_prior(joint, fold[rows], folds)
         sources.adopt(some)
         problem, fit, draws = _places_of_all(whole, joint, sources, n_draws, rng)

@@ -78,11 +78,15 @@ class FieldProblem:
         """Return the problem of some homes, on their own places."""
         places, unit = np.unique(self.unit[rows], return_inverse=True)
         adjacency = self.place.adjacency[places][:, places]
+        some = self.of_homes(rows)
+        return replace(some, unit=unit, place=replace(self.place, adjacency=adjacency))
+
+    def of_homes(self, rows: np.ndarray) -> FieldProblem:
+        """Return the problem of some homes on all places: those without evidence tell nothing."""
         return replace(
             self,
             x=self.x[rows],
-            unit=unit,
-            place=replace(self.place, adjacency=adjacency),
+            unit=self.unit[rows],
             weight=self.weight[rows],
             kind=self.kind[rows],
             offset=self.offset[rows],

@@ -117,13 +117,16 @@ def lead_weight(states_weight: np.ndarray, log_share: np.ndarray) -> np.ndarray:
     Parameters
     ----------
     states_weight : ndarray, shape (n_homes, n_states)
-        Log-likelihood ratio of each state against the first, which is none.
+        Log-likelihood ratio of each state against the first, which is none. Where all are 0
+        nothing was said, and silence weighs nothing.
     log_share : ndarray, shape (n_homes, n_states - 1)
     """
     if states_weight.shape[1] == 2:
         return states_weight[:, 1]
-    silent = _log_sum(log_share)  # 0 but for rounding, so that silence weighs nothing
-    return _log_sum(states_weight[:, 1:] + log_share) - silent
+    out = np.zeros(len(states_weight))
+    told = states_weight.any(axis=1)
+    out[told] = _log_sum(states_weight[told, 1:] + log_share[told])
+    return out
 
 
 def state_posterior(

@@ -207,19 +207,19 @@ class RecordWitness:
         ]
 
     def _said_by_words(self, rng: np.random.Generator | None = None) -> np.ndarray:
-        """Return what other materials than lead add to each state, (n_homes, n_states)."""
-        out = np.zeros((len(self.quiet), len(self.states)))
+        """Return what other materials than lead add to each state, (n_quiet, n_states)."""
         weight = self.words.weight(*self.quiet_words, rng)
-        out[self.quiet] = np.where(self.visible[self.quiet[self.heard]], weight[:, None], 0.0)
-        return out
+        return np.where(self.visible[self.quiet[self.heard]], weight[:, None], 0.0)
 
     def _without_words(self, soft: np.ndarray) -> np.ndarray:
         """Return the posterior of each state as if cards without lead named no material.
 
         An error rate that heard them would take up what they say and drift.
         """
-        out = soft * np.exp(-self._said_by_words())
-        return np.asarray(out * (soft.sum(axis=1) / out.sum(axis=1))[:, None])
+        out, told = soft.copy(), soft[self.quiet]
+        unheard = told * np.exp(-self._said_by_words())
+        out[self.quiet] = unheard * (told.sum(axis=1) / unheard.sum(axis=1))[:, None]
+        return out
 
     def counts(self, soft: np.ndarray) -> dict[str, np.ndarray]:
         """Return the tables ``RECORD_COUNTS``."""
@@ -297,7 +297,7 @@ class RecordWitness:
         both = heard & (self.known == 3) & self.says_lead
         if both.any():
             out[both] += np.log(shares(self.names[:, 1:], rng))[:, self.named[both] - 1].T
-        out += self._said_by_words(rng)
+        out[self.quiet] += self._said_by_words(rng)
         return np.asarray(out - out[:, :1])
 
     def words_ratio(self) -> np.ndarray:
