@@ -181,5 +181,5 @@ class Design:
 
 def _basis(curve: SplineTransformer, values: np.ndarray) -> np.ndarray:
     """Return the basis of a curve at some values, (n, width); evaluated once for each value."""
-    place, different = pd.factorize(values)
+    place, different = pd.factorize(values, use_na_sentinel=False)
     return np.asarray(curve.transform(different[:, None]))[place]

@@ -79,7 +79,7 @@ def draw_field(
     b = rng.standard_normal((p, n_draws))
     if p:
         b = linalg.solve_triangular(lower.T, b, lower=False)
-    by_unit = np.bincount(problem.unit, weights=fit.information, minlength=problem.n_units)
+    by_unit = problem.by_place(fit.information)
     noise = problem.place.noise(rng, n_draws)
     noise += np.sqrt(by_unit)[:, None] * rng.standard_normal((problem.n_units, n_draws))
     u = fit.lu.solve(noise) - fit.solved @ b

@@ -56,6 +56,11 @@ class FieldProblem:
         """Number of places."""
         return int(self.place.adjacency.shape[0])
 
+    def by_place(self, of_homes: np.ndarray) -> np.ndarray:
+        """Return a number of each home summed by place, (n_units,)."""
+        total = np.bincount(self.unit, weights=of_homes, minlength=self.n_units)
+        return total.astype(float)  # numpy counts no home at all in whole numbers
+
     def with_weight(self, weight: np.ndarray) -> FieldProblem:
         """Return the same problem under other evidence weights."""
         return replace(self, weight=weight)
@@ -199,8 +204,7 @@ def fit_field(
     fit = _curvature(problem, b, u, e, value)
     for _ in range(steps):
         gain = expit(e + problem.weight) - expit(e)
-        grad_u = np.bincount(problem.unit, weights=gain, minlength=problem.n_units)
-        grad_u -= problem.place.precision @ u
+        grad_u = problem.by_place(gain) - problem.place.precision @ u
         step_u = fit.lu.solve(grad_u)
         step_b = np.zeros(p)
         if p:
@@ -233,8 +237,7 @@ def _curvature(
     value: float,
 ) -> FieldFit:
     info = information(e, problem.weight, problem.kind)
-    by_unit = np.bincount(problem.unit, weights=info, minlength=problem.n_units)
-    lu = factorize(problem.place.precision + sparse.diags(by_unit))
+    lu = factorize(problem.place.precision + sparse.diags(problem.by_place(info)))
     p = problem.x.shape[1]
     if p:
         cross, within = _weighted_sums(problem, info)

@@ -7,8 +7,9 @@ import pandas as pd
 import pytest
 from scipy import sparse
 from scipy.special import expit
+from sklearn.preprocessing import SplineTransformer
 
-from linemap.scoring.design import Design
+from linemap.scoring.design import Design, _basis
 from linemap.scoring.field import FieldProblem, fit_field
 from linemap.scoring.place import PlaceField
 from linemap.scoring.smoothing import _step_weights, step_penalty
@@ -88,3 +89,12 @@ def test_a_number_that_is_only_often_round_stays_a_curve():
     assert design.curves_["assessed_value"].degree == 3
     bend = design.matrix(homes)[500:, design.terms_["assessed_value"]]
     assert len(np.unique(bend.round(4), axis=0)) > 1000, "told apart between the round values"
+
+
+def test_basis_is_that_of_the_library_for_every_home():
+    """scikit-learn's SplineTransformer, asked home by home; a missing value is refused."""
+    year = np.random.default_rng(5).integers(1900, 1960, 500).astype(float)
+    curve = SplineTransformer(degree=3, n_knots=12, extrapolation="constant").fit(year[:, None])
+    assert (_basis(curve, year) == curve.transform(year[:, None])).all()
+    with pytest.raises(ValueError, match="NaN"):
+        _basis(curve, np.append(year, np.nan))

@@ -12,7 +12,7 @@ import pytest
 from scipy import sparse
 
 from linemap.features import PlaceGraph
-from linemap.scoring import Evidence, LineModel
+from linemap.scoring import Evidence, LineModel, city_fit
 from linemap.scoring.field import FieldFit, fit_field
 
 Fit = Callable[..., LineModel]
@@ -190,3 +190,27 @@ def test_a_fit_that_has_not_settled_says_so(
     hasty = quick_fit(town.evidence)
     assert any(words in text for text in hasty.describe()["warnings"])
     sound(hasty)
+
+
+def test_homes_without_evidence_tell_nothing_of_curves_and_places(model: LineModel) -> None:
+    problem = model.city_.joint.problem
+    told = problem.kind > 0
+    assert 0.1 < told.mean() < 0.9
+    every, some = fit_field(problem), fit_field(problem.of_homes(told))
+    assert some.b == pytest.approx(every.b, abs=1e-3)
+    assert some.u == pytest.approx(every.u, abs=1e-3)
+    assert some.information == pytest.approx(every.information[told], abs=1e-4)
+
+
+def test_large_city_with_no_evidence_in_its_sample(
+    town, quick_fit: Fit, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(city_fit, "MOST_HOMES", len(town.features) // 4)
+    monkeypatch.setattr(city_fit, "SAMPLE_BLOCK_M", 300.0)
+    for home in town.features.index[:: len(town.features) // 8]:
+        model = quick_fit(Evidence(checks=seen(pd.Index([home]), np.array([True]))))
+        p = sound(model)["p_lead"]
+        assert p[home] == p.max()
+        if not len(model.city_.joint.problem.unit):
+            return
+    pytest.fail("the one home that was checked is in every sample")
