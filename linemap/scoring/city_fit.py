@@ -131,8 +131,9 @@ def fit_city(
         rows = block_sample(x, y, block_m=SAMPLE_BLOCK_M, most=MOST_HOMES, rng=rng)
         told = sources.kind[rows] > 0
         problem, rows = whole.restricted(rows).of_homes(told), rows[told]
+        homes = sources.homes.take(rows)
         some = Sources(
-            evidence, sources.homes.take(rows), sources.target, sources.states, sources.pooled
+            evidence.of(homes.index), homes, sources.target, sources.states, sources.pooled
         )
         joint = fit_rounds(problem, smoothing, some, rounds=rounds, rng=rng)
         crossed = crossed_prior(joint, fold[rows], folds)
@@ -198,13 +199,15 @@ def _places_of_all(
     problem = whole.places_only(offset).with_place(place)
     curves = draw_field(joint.problem, joint.fit, n_draws=n_draws, rng=rng).b
     start, enough = np.zeros(whole.n_units), len(whole.unit) / MOST_HOMES
+    fit: FieldFit | None = None
     for n in (min(DRAWS, n_draws), n_draws):
         problem = problem.with_weight(sources.testimony(teaching=True).weight())
-        fit = fit_field(problem, (np.zeros(0), start), steps=5, tolerance=enough)
+        fit = fit_field(problem, (np.zeros(0), start), alike=fit, steps=5, tolerance=enough)
         start = fit.u
         draws = FieldDraws(curves[:, :n], draw_field(problem, fit, n_draws=n, rng=rng).u)
         variance = field_variance(whole.x, whole.unit, draws)
         before = before_own_evidence(fit, problem.weight, variance)
         sources.learn(before, repeats=1)
     problem = problem.with_weight(sources.testimony(teaching=True).weight())
-    return problem, fit_field(problem, (np.zeros(0), start), steps=5, tolerance=enough), draws
+    fit = fit_field(problem, (np.zeros(0), start), alike=fit, steps=5, tolerance=enough)
+    return problem, fit, draws

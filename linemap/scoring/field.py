@@ -181,6 +181,7 @@ def fit_field(
     problem: FieldProblem,
     start: tuple[np.ndarray, np.ndarray] | None = None,
     *,
+    alike: FieldFit | None = None,
     steps: int = 25,
     tolerance: float = 1e-3,
 ) -> FieldFit:
@@ -191,6 +192,8 @@ def fit_field(
     problem : FieldProblem
     start : tuple of ndarray, optional
         Coefficients and place effects to start from.
+    alike : FieldFit, optional
+        Of a problem that differs little: its curvature serves for the first step.
     steps : int
         Most Newton steps.
     tolerance : float
@@ -201,7 +204,11 @@ def fit_field(
     b, u = start if start is not None else (np.zeros(p), np.zeros(problem.n_units))
     e = problem.log_odds(b, u)
     value = problem.objective(e, b, u)
-    fit = _curvature(problem, b, u, e, value)
+    if alike is None:
+        fit = _curvature(problem, b, u, e, value)
+    else:
+        told = information(e, problem.weight, problem.kind)
+        fit = replace(alike, b=b, u=u, e=e, information=told, objective=value)
     for _ in range(steps):
         gain = expit(e + problem.weight) - expit(e)
         grad_u = problem.by_place(gain) - problem.place.precision @ u

@@ -192,9 +192,7 @@ def crossed_prior(joint: JointFit, fold: np.ndarray, folds: int) -> np.ndarray:
     folds : int
     """
     start = (joint.fit.b, joint.fit.u)
+    held = (joint.problem.without(fold == k) for k in range(folds))
     return np.column_stack(
-        [
-            fit_field(joint.problem.without(fold == k), start, steps=3, tolerance=0.5).b
-            for k in range(folds)
-        ]
+        [fit_field(one, start, alike=joint.fit, steps=3, tolerance=0.5).b for one in held]
     )

@@ -125,7 +125,7 @@ def near_checks(features: pd.DataFrame, check: CheckWitness) -> tuple[np.ndarray
             counts.append(np.zeros(len(place), dtype=int))
             continue
         tree = cKDTree(place[mask])
-        found = tree.query_ball_point(place, NEAR_M, return_length=True)
+        found = tree.query_ball_point(place, NEAR_M, return_length=True, workers=-1)
         counts.append(np.asarray(found) - mask)
     return counts[0], counts[1]
 
@@ -224,10 +224,10 @@ def say_water(water: WaterWitness) -> np.ndarray:
             return "no result"
         return f"{high:.3g} ug/L" if low > 0 else f"below {high:.3g} ug/L"
 
-    for row, first_low, first_high, low, high in table.itertuples():
+    for (row, first_low, first_high, low, high), n in zip(table.itertuples(), kits, strict=True):
         text = f"{shown(first_low, first_high)} after standing, {shown(low, high)} after running"
-        if kits[row] > 1:
-            text = f"highest of {kits[row]} kits: {text}"
+        if n > 1:
+            text = f"highest of {n} kits: {text}"
         if not first_low > 0 and not low > 0:
             text += ", which cannot rule out lead"
         out[row] = text

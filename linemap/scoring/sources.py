@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -50,7 +51,7 @@ class Testimony:
     by_source: dict[str, np.ndarray]
     log_share: np.ndarray
 
-    @property
+    @cached_property
     def total(self) -> np.ndarray:
         """Sum over the sources, (n_homes, n_states)."""
         return sum(self.by_source.values(), np.zeros((len(self.log_share), 1)))
@@ -118,7 +119,7 @@ class Sources:
         if states is None:
             states = FOUR if sides_told_apart(evidence.lines, evidence.checks) else TWO
         self.states = states
-        history = _history(evidence.lines, homes)
+        history = None if target == "lead" else _history(evidence.lines, homes)
         self.check = CheckWitness(evidence.checks, history, homes, self.states, target)
         self.record = RecordWitness(evidence.lines, homes, self.states, target, self.check.teaches)
         self.answers = AnswersWitness(
@@ -170,8 +171,8 @@ class Sources:
 
     def learn(self, before: np.ndarray, *, repeats: int = INNER) -> None:
         """Learn all error rates, given each home's log-odds before its own evidence."""
-        testimony = self.testimony(teaching=True)
         for _ in range(repeats):
+            testimony = self.testimony(teaching=True)
             weight = testimony.weight()
             level = level_shift(before, weight, self.kind > 0)
             p_lead = expit(before + level + weight)
@@ -179,7 +180,6 @@ class Sources:
             for witness in self.witnesses.values():
                 witness.learn(soft)
             self.pattern.learn(soft * (self.kind > 0)[:, None], self.homes.era)
-            testimony = self.testimony(teaching=True)
 
     def counts(self, before: np.ndarray) -> dict[str, np.ndarray]:
         """Return the tables that other cities may start from.

@@ -41,9 +41,9 @@ def beyond_data(features: pd.DataFrame, taught: np.ndarray, reach_m: float) -> p
     counts = use[taught].value_counts()
     out["use"] = use.notna() & (use.map(counts).fillna(0).astype(float) < LEAST_HOMES)
     place = features[["x", "y"]].to_numpy()
+    out["place"] = ~taught
     if taught.any():
-        distance = cKDTree(place[taught]).query(place, distance_upper_bound=reach_m)[0]
-        out["place"] = ~np.isfinite(distance)
-    else:
-        out["place"] = True
+        nearest = cKDTree(place[taught])
+        distance = nearest.query(place[~taught], distance_upper_bound=reach_m, workers=-1)[0]
+        out.loc[~taught, "place"] = ~np.isfinite(distance)
     return out

@@ -119,6 +119,7 @@ class RecordWitness:
         self.words = CardWords.none()
         self.quiet = self.heard & ~self.says_lead & (target == "lead")
         self.quiet_words = self.word[self.quiet], year_bins(homes.year[self.quiet])
+        self.quiet_visible = self.visible[self.quiet[self.heard]]
         self.looked = np.zeros(n, dtype=bool) if looked is None else looked
         self._sort_into_kinds()
 
@@ -208,8 +209,7 @@ class RecordWitness:
 
     def _said_by_words(self, rng: np.random.Generator | None = None) -> np.ndarray:
         """Return what other materials than lead add to each state, (n_quiet, n_states)."""
-        weight = self.words.weight(*self.quiet_words, rng)
-        return np.where(self.visible[self.quiet[self.heard]], weight[:, None], 0.0)
+        return self.quiet_visible * self.words.weight(*self.quiet_words, rng)[:, None]
 
     def _without_words(self, soft: np.ndarray) -> np.ndarray:
         """Return the posterior of each state as if cards without lead named no material.
@@ -289,16 +289,16 @@ class RecordWitness:
         """
         out = np.zeros((len(self.heard), len(self.states)))
         heard = self.heard
-        says, kind = self.says_lead[heard].astype(int), self.kind
         false_lead, missed = self._rates_of_kinds(rng, slopes)
-        if_not = np.log(np.stack([1 - false_lead, false_lead]))[says, kind]
-        if_so = np.log(np.stack([missed, 1 - missed]))[says, kind]
-        out[heard] = np.where(self.visible, if_so[:, None], if_not[:, None])
+        ratio = np.log(np.stack([missed / (1 - false_lead), (1 - missed) / false_lead]))
+        says = self.says_lead[heard].astype(int)
+        out[heard] = self.visible * ratio[says, self.kind][:, None]
         both = heard & (self.known == 3) & self.says_lead
         if both.any():
-            out[both] += np.log(shares(self.names[:, 1:], rng))[:, self.named[both] - 1].T
+            names = np.log(shares(self.names[:, 1:], rng))
+            out[both] += (names - names[0]).T[self.named[both] - 1]
         out[self.quiet] += self._said_by_words(rng)
-        return np.asarray(out - out[:, :1])
+        return out
 
     def words_ratio(self) -> np.ndarray:
         """Return how often cards that miss a lead line say what each home's says, (n_homes,).
