@@ -181,6 +181,7 @@ def draw_map(run: Run) -> Any:
         lines=run.classes,
         area_list=run.areas,
         learn=run.homes["learn"],
+        expected=run.expected_lead,
         city=run.settings.city.name,
     )
 
@@ -209,13 +210,16 @@ def redraw_maps(run: Run, out: str | Path | None = None) -> list[Path]:
         lines=run.classes,
         area_list=run.areas,
         learn=run.homes["learn"],
+        expected=run.expected_lead,
         settings=run.settings,
     )
+    written = []
     with replaced_files(place) as work:
         for name, page in pages:
             (work / name).parent.mkdir(parents=True, exist_ok=True)
             (work / name).write_text(page, encoding="utf-8")
-    return [place / name for name, _ in pages]
+            written.append(place / name)
+    return written
 
 
 def evaluate_again(run: Run, *, tell: Tell | None = None) -> tuple[Evaluation, list[str]]:

@@ -195,6 +195,18 @@ class Run:
         """Day on which the run stands."""
         return date.fromisoformat(self.info["as_of"])
 
+    @property
+    def expected_lead(self) -> pd.Series:
+        """Lead lines expected in the city: ``expected, low, high`` [homes], a 90% interval."""
+        counts = self.info["result"]
+        return pd.Series(
+            {
+                "expected": counts["expected_lead_lines"],
+                "low": counts["low"],
+                "high": counts["high"],
+            }
+        )
+
     def summary(self) -> list[tuple[str, str]]:
         """Return the main figures of the run as pairs of label and text."""
         counts = self.info["result"]
@@ -205,7 +217,7 @@ class Run:
             ("lines of unknown material", f"{counts['unknown_lines']:,}"),
             (
                 "expected lead lines",
-                _in_words(counts["expected_lead_lines"], counts["low"], counts["high"]),
+                _in_words(**self.expected_lead),
             ),
             *([("expected to need replacement", _in_words(**wider))] if wider else []),
             ("kits on the list", f"{counts['kits']:,}"),

@@ -27,13 +27,14 @@ def map_files(
     pairs: pd.DataFrame,
     lines: pd.DataFrame,
     learn: pd.Series,
+    expected: pd.Series | None,
     settings: Settings,
 ) -> Iterator[tuple[str, str]]:
     """Give the name and the page of every map of a run.
 
     Parameters
     ----------
-    parcels, scores, areas, area_list, kits, pairs, lines, learn
+    parcels, scores, areas, area_list, kits, pairs, lines, learn, expected
         As in :func:`linemap.outputs.draw_map`.
     settings : Settings
 
@@ -51,6 +52,7 @@ def map_files(
         "area_list": area_list,
         "learn": learn,
         "city": settings.city.name,
+        "expected": expected,
         "smallest": settings.outputs.smallest_public_count,
     }
     if len(parcels) > ONE_PAGE and len(areas):
@@ -89,6 +91,7 @@ def write_maps(findings: Findings, folder: Path) -> None:
         pairs=findings.pairs,
         lines=findings.classes,
         learn=findings.learn,
+        expected=findings.expected.T["(city)"],
         settings=findings.settings,
     ):
         (folder / name).parent.mkdir(exist_ok=True)

@@ -6,6 +6,8 @@ public education), NSF/ANSI 53 and 42 (filters); CDC for blood tests. Wording is
 
 from __future__ import annotations
 
+import pandas as pd
+
 PROBABILITY_CAUTION = (
     "A probability here is an estimate made from records, age, place, answers and water results. "
     "It is not a finding, and it never sets or changes an inventory class. Only a look at the "
@@ -37,3 +39,24 @@ PUBLIC_NOTE = (
     "This page shows areas, never single homes. Small counts are left out so that nobody can be "
     "recognised."
 )
+
+
+def expected_in_words(homes: int, city: pd.Series) -> str:
+    """Say how many lead lines a city is expected to have, and how sure that is.
+
+    Parameters
+    ----------
+    homes : int
+        Lines that are counted, one a parcel.
+    city : Series
+        ``expected, low, high`` [homes]: the number and the ends of its 90% interval.
+
+    Examples
+    --------
+    >>> expected_in_words(2000, pd.Series({"expected": 310.2, "low": 270.0, "high": 355.0}))
+    'About 310 of 2,000 lines are expected to be lead (90% interval 270 to 355).'
+    """
+    return (
+        f"About {city['expected']:,.0f} of {homes:,} lines are expected to be lead (90% interval "
+        f"{city['low']:,.0f} to {city['high']:,.0f})."
+    )

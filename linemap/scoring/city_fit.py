@@ -128,9 +128,9 @@ def fit_city(
         problem, fit = joint.problem, joint.fit
         draws = draw_field(problem, fit, n_draws=n_draws, rng=rng)
     else:
-        rows = block_sample(x, y, block_m=SAMPLE_BLOCK_M, most=MOST_HOMES, rng=rng)
-        told = sources.kind[rows] > 0
-        problem, rows = whole.restricted(rows).of_homes(told), rows[told]
+        told = sources.kind > 0
+        rows = block_sample(x, y, told, block_m=SAMPLE_BLOCK_M, most=MOST_HOMES, rng=rng)
+        problem, rows = whole.restricted(rows).of_homes(told[rows]), rows[told[rows]]
         homes = sources.homes.take(rows)
         some = Sources(
             evidence.of(homes.index), homes, sources.target, sources.states, sources.pooled

@@ -33,11 +33,30 @@ def square_blocks(x: np.ndarray, y: np.ndarray, block_m: float) -> np.ndarray:
 
 
 def block_sample(
-    x: np.ndarray, y: np.ndarray, *, block_m: float, most: int, rng: np.random.Generator
+    x: np.ndarray,
+    y: np.ndarray,
+    told: np.ndarray,
+    *,
+    block_m: float,
+    most: int,
+    rng: np.random.Generator,
 ) -> np.ndarray:
-    """Return the rows of a sample of whole blocks with about ``most`` homes, in order."""
+    """Return the rows of a sample of whole blocks with about ``most`` homes, in order.
+
+    Parameters
+    ----------
+    x, y : ndarray, shape (n,)
+        Position [m].
+    told : ndarray of bool, shape (n,)
+        Homes with evidence; blocks without any would teach nothing and are not drawn.
+    block_m : float
+        Side of a block [m].
+    most : int
+    rng : Generator
+        Draws the blocks.
+    """
     block = square_blocks(x, y, block_m)
     size = np.bincount(block)
-    order = rng.permutation(len(size))
+    order = rng.permutation(np.unique(block[told]))
     enough = int(np.searchsorted(np.cumsum(size[order]), most)) + 1
     return np.flatnonzero(np.isin(block, order[:enough]))

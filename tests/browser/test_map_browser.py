@@ -35,7 +35,8 @@ def test_it_opens_with_areas_and_their_figures(laptop, city, area_list):
     assert number(page.inner_text("#count"), r"stand for ([\d,]+) of") == len(city["parcels"])
     shown = [text.split(": ") for text in page.locator("#list button").all_inner_texts()]
     listed = area_list.sort_values("expected_lead_lines", ascending=False).head(len(shown))
-    wanted = listed["expected_lead_lines"].map("{:,.0f}".format)
+    ends = ("expected_lead_lines", "low", "high")
+    wanted = ["{:,.0f} ({:,.0f} to {:,.0f})".format(*row) for row in listed[[*ends]].to_numpy()]
     assert shown == [list(pair) for pair in zip(listed["name"], wanted, strict=True)]
     area = listed["area_id"].iloc[1]
     page.select_option("#pick-area", area)
@@ -338,6 +339,26 @@ def test_the_list_does_not_lag_behind_the_view(laptop):
     assert "stand for" in page.inner_text("#count")
 
 
+def test_expected_lead_lines_stand_with_their_interval(laptop, area_list):
+    """In the list and on the map; where a filter thins areas out, none is known."""
+    page = laptop.open("staff.html", "#unknown=yes")
+    assert "(" not in page.inner_text("#list")
+    page.click("#list li:first-child button")
+    assert "interval" not in page.inner_text("#card-body")
+    page = laptop.open("public.html")
+    assert "90% interval" in page.inner_text("#legend-note")
+    page.click(".leaflet-control-zoom-in")
+    page.click(".leaflet-control-zoom-in")
+    page.locator(".zone-label span", has_text="Quarter").first.wait_for()
+    labels = page.locator(".zone-label span").all_inner_texts()
+    listed = page.locator("#list button").all_inner_texts()
+    whole = [label for label in labels if label.startswith("Quarter") and "to" in label]
+    assert whole
+    assert {label.replace("\n(", " (").replace("\n", ": ") for label in whole} <= set(listed)
+    page.select_option("#measure", "unknown")
+    assert "(" not in page.inner_text("#list")
+
+
 def test_area_card_gives_interval_rank_and_a_way_in(laptop):
     page = laptop.open("staff.html")
     page.click("#list li:first-child button")
@@ -423,8 +444,9 @@ def test_public_page_opens_and_hides_small_counts(laptop, area_list):
     assert page.locator("#list button").count() == len(area_list)
     shown = page.locator("#list button").all_inner_texts()
     for text in shown:
-        figure = text.split(": ")[1]
-        assert figure == "not shown" or int(figure.replace(",", "")) % 10 == 0
+        figures = re.findall(r"\d+", text.split(": ")[1].replace(",", ""))
+        assert all(int(figure) % 10 == 0 for figure in figures)
+        assert len(figures) == 3 or text.endswith(": not shown")
     assert page.locator("#find-id").count() == 0
 
 

@@ -137,9 +137,14 @@ def test_a_run_leaves_nothing_of_any_home_in_the_public_folder(city, tmp_path):
         classes=pd.DataFrame({"utility_material": "lead"}, index=parcels.index),
         learn=pd.Series(0.1, index=parcels.index),
         area_list=area_list(scores),
+        expected=pd.DataFrame(
+            {"expected": [1234.0], "low": [1011.0], "high": [1456.0]}, index=["(city)"]
+        ),
     )
     write_maps(findings, tmp_path)
-    assert (tmp_path / "staff" / "map.html").stat().st_size > 0
+    page = (tmp_path / "staff" / "map.html").read_text(encoding="utf-8")
+    said = f"About 1,234 of {len(parcels):,} lines are expected to be lead "
+    assert f"{said}(90% interval 1,011 to 1,456)." in page
     corners = latitudes_and_longitudes(parcels)
     middles = areas.set_geometry(areas.representative_point())
     private = {

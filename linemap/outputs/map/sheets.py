@@ -10,6 +10,7 @@ import pandas as pd
 from linemap.outputs.map.page import locked_html
 from linemap.outputs.map.public_map import figure_map
 from linemap.outputs.map.staff import map_html
+from linemap.outputs.wording import expected_in_words
 
 OVERVIEW = "map.html"
 NO_AREA = "(no area)"
@@ -26,13 +27,14 @@ def map_sheets(
     lines: pd.DataFrame | None = None,
     learn: pd.Series | None = None,
     city: str = "our city",
+    expected: pd.Series | None = None,
     smallest: int = 10,
 ) -> Iterator[tuple[str, str]]:
     """Give the pages of a very large city one by one; for staff.
 
     Parameters
     ----------
-    parcels, scores, areas, kits, pairs, lines, learn, city, smallest
+    parcels, scores, areas, kits, pairs, lines, learn, city, expected, smallest
         As in :func:`linemap.outputs.map.draw_map`.
     area_list : DataFrame
         By the ``area_list`` contract: the figures of the overview.
@@ -52,7 +54,8 @@ def map_sheets(
     held = [area_id for area_id in (*known, NO_AREA) if area_id in rows]
     sheets = {area_id: f"map-{number:03d}.html" for number, area_id in enumerate(held, start=1)}
     figures = area_list if area_list.index.name == "area_id" else area_list.set_index("area_id")
-    about = ["Staff overview: figures of areas. Open an area to see the page with its homes."]
+    about = [] if expected is None else [expected_in_words(len(parcels), expected)]
+    about.append("Staff overview: figures of areas. Open an area to see the page with its homes.")
     if NO_AREA in sheets:
         count = len(rows[NO_AREA])
         about.append(f"{count:,} homes lie in no area; their page is {sheets[NO_AREA]}.")

@@ -16,7 +16,7 @@ from linemap.outputs.map.page import PackedMap, json_bytes, locked_html, panel
 from linemap.outputs.map.public_map import FIGURES
 from linemap.outputs.map.scale import HOME_BANDS, group_colours, home_colours
 from linemap.outputs.map.shapes import curve_order, pack_shapes
-from linemap.outputs.wording import CAUTIONS, PROBABILITY_CAUTION
+from linemap.outputs.wording import CAUTIONS, PROBABILITY_CAUTION, expected_in_words
 from linemap.tables import INVENTORY_CLASSES
 
 SCRIPTS = [
@@ -50,6 +50,7 @@ def draw_map(
     area_list: pd.DataFrame | None = None,
     learn: pd.Series | None = None,
     city: str = "our city",
+    expected: pd.Series | None = None,
     overview: str = "",
     smallest: int = 10,
 ) -> folium.Map:
@@ -78,6 +79,8 @@ def draw_map(
         What a kit would teach: mean absolute change of ``p_lead`` [share], by parcel_id.
     city : str
         Name in the title.
+    expected : Series, optional
+        Lead lines expected in the city, ``expected, low, high`` [homes]; said below the title.
     overview : str
         File of an overview page to link back to.
     smallest : int
@@ -119,7 +122,13 @@ def draw_map(
         "cautions": [PROBABILITY_CAUTION, *CAUTIONS],
     }
     title = f"{city}: lead service lines, home by home"
-    side = panel("staff.html", title=title, overview=overview, cautions=page["cautions"])
+    side = panel(
+        "staff.html",
+        title=title,
+        finding="" if expected is None else expected_in_words(len(parcels), expected),
+        overview=overview,
+        cautions=page["cautions"],
+    )
     return PackedMap(
         title=title, panel=side, start="startStaff", scripts=SCRIPTS, page=page, data=data
     )

@@ -2,7 +2,7 @@
 "use strict";
 
 linemap.startFigures = async function (map, page) {
-  const { byId, el, whole, figure } = linemap;
+  const { byId, el, whole } = linemap;
   linemap.setUpPage(map);
   const areas = await linemap.json("areas");
   map.fitBounds(L.latLngBounds(areas.flatMap((area) => area.rings.flat(2))), { animate: false });
@@ -27,7 +27,7 @@ linemap.startFigures = async function (map, page) {
     linemap.listButtons(
       "Areas, greatest figure first",
       ranked.map((area) => [
-        `${area.name}: ${figure(area[measure], measure)}`,
+        `${area.name}: ${linemap.figureWithInterval(area, measure)}`,
         () => openZone(area),
       ])
     );

@@ -1,8 +1,11 @@
 /* Figures by area and by hexagon of the homes that pass the filters. Staff only. */
 "use strict";
 
+/* A group of counted homes; intervals are known of whole areas only. */
 linemap.newGroup = (base) => ({
   ...base,
+  low: null,
+  high: null,
   homes: 0,
   expected: 0,
   unknown: 0,

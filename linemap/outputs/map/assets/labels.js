@@ -10,17 +10,17 @@ linemap.textWidth = function (text) {
   return linemap.pen.measureText(text).width;
 };
 
-/* Ways to write a label, the fullest first: the name in one line, in a line per word, no name. */
-linemap.labelWays = function (name, number) {
-  const end = number ? [number] : [];
+/* Ways to write a label, the best first: the name in one line, in a line per word, no name. */
+linemap.labelWays = function (name, figures) {
   const words = (name || "").split(" ").filter(Boolean);
-  const ways = words.length ? [[words.join(" "), ...end]] : [];
-  if (words.length > 1) ways.push([...words, ...end]);
-  return [...ways, end].filter((lines) => lines.length);
+  const ways = words.length ? [[words.join(" "), ...figures]] : [];
+  if (words.length > 1) ways.push([...words, ...figures]);
+  return [...ways, figures].filter((lines) => lines.length);
 };
 
-/* Write a zone's label: moved into the frame where its edge would cut it, and never over another. */
-linemap.writeLabel = function (map, layer, zone, number, kind, placed) {
+/* The best way to write a zone's label that fits: moved into the frame where its edge would cut
+   it, and never over another. Nothing, where no way fits. */
+linemap.placeLabel = function (map, zone, figures, others) {
   const bounds = (zone.bounds ||= L.latLngBounds(zone.rings.flat(2)));
   const [west, east] = [bounds.getNorthWest(), bounds.getSouthEast()].map((corner) =>
     map.latLngToContainerPoint(corner)
@@ -28,7 +28,7 @@ linemap.writeLabel = function (map, layer, zone, number, kind, placed) {
   const frame = map.getSize();
   const at = map.latLngToContainerPoint(zone.label || bounds.getCenter());
   const seen = at.x > 0 && at.y > 0 && at.x < frame.x && at.y < frame.y;
-  for (const lines of linemap.labelWays(zone.name, number)) {
+  for (const lines of linemap.labelWays(zone.name, figures)) {
     const width = Math.max(...lines.map(linemap.textWidth));
     const height = lines.length * linemap.LABEL_LINE;
     if (width > east.x - west.x - 2 || height > (east.y - west.y) * 1.5) continue;
@@ -38,19 +38,21 @@ linemap.writeLabel = function (map, layer, zone, number, kind, placed) {
     const y = seen ? inside(at.y, height, frame.y) : at.y;
     const apart = (box) =>
       Math.abs(box.x - x) * 2 > box.width + width || Math.abs(box.y - y) * 2 > box.height + height;
-    if (zone.name && !placed.every(apart)) continue;
-    placed.push({ x, y, width, height });
-    const icon = L.divIcon({
-      className: `zone-label ${kind}`,
-      html: linemap.el(
-        "span",
-        { style: `left:${x - at.x}px;top:${y - at.y}px` },
-        lines.join("\n")
-      ),
-      iconSize: [0, 0],
-    });
-    const still = { icon, interactive: false, keyboard: false };
-    L.marker(zone.label || bounds.getCenter(), still).addTo(layer);
-    return;
+    if (!zone.name || others.every(apart)) return { zone, lines, x, y, width, height, at };
   }
+  return null;
+};
+
+linemap.writeLabel = function (layer, { zone, lines, x, y, at }, kind) {
+  const icon = L.divIcon({
+    className: `zone-label ${kind}`,
+    html: linemap.el(
+      "span",
+      { style: `left:${x - at.x}px;top:${y - at.y}px` },
+      lines.join("\n")
+    ),
+    iconSize: [0, 0],
+  });
+  const still = { icon, interactive: false, keyboard: false };
+  L.marker(zone.label || zone.bounds.getCenter(), still).addTo(layer);
 };

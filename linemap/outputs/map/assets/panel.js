@@ -84,13 +84,10 @@ linemap.listButtons = function (title, items, note = "") {
 
 /* The card of an area or hexagon. */
 linemap.zoneParts = function (zone, extra = []) {
-  const { el, figure } = linemap;
+  const { el, figure, interval } = linemap;
   const row = (name, value) => el("tr", {}, el("th", { scope: "row" }, name), el("td", {}, value));
-  const expected = figure(zone.expected, "expected");
-  const interval =
-    zone.low === null || zone.low === undefined
-      ? ""
-      : ` (90% interval ${linemap.whole(zone.low)} to ${linemap.whole(zone.high)})`;
+  const ends = interval(zone, "expected");
+  const expected = figure(zone.expected, "expected") + (ends && ` (90% interval ${ends})`);
   return [
     el(
       "table",
@@ -99,7 +96,7 @@ linemap.zoneParts = function (zone, extra = []) {
         "tbody",
         {},
         row("Homes", zone.homes === null ? "not shown" : linemap.whole(zone.homes)),
-        row("Expected lead lines", expected + interval),
+        row("Expected lead lines", expected),
         row("Lines of unknown material", figure(zone.unknown, "unknown")),
         row("Homes with a usable kit", figure(zone.tested, "tested"))
       )

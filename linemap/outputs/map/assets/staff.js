@@ -173,7 +173,7 @@ linemap.startStaff = async function (map, page) {
     linemap.listButtons(
       `${state.get("draw") === "areas" ? "Areas" : "Hexagons"}, greatest figure first`,
       first.map((zone) => [
-        `${zone.name || "Hexagon"}: ${linemap.figure(zone[measure], measure)}`,
+        `${zone.name || "Hexagon"}: ${linemap.figureWithInterval(zone, measure)}`,
         () => openZone(zone),
       ]),
       rest > 0 ? `and ${whole(rest)} more.` : ""
@@ -185,9 +185,7 @@ linemap.startStaff = async function (map, page) {
       zone.rank
         ? `Rank ${zone.rank} of the areas; ${whole(zone.kits_suggested)} kits of the next list go here. ${linemap.sentence(zone.why)}`
         : null,
-      filters.any
-        ? "The figures count only homes that pass the filters; the interval is of all homes."
-        : null,
+      filters.any ? "The figures count only homes that pass the filters." : null,
     ];
     const goThere = () => {
       linemap.closeCard();

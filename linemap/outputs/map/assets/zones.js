@@ -5,7 +5,9 @@ linemap.MEASURES = {
   expected: {
     title: "Expected lead lines",
     share: false,
-    note: "An estimate: each home is counted with its probability of having a lead line.",
+    note:
+      "An estimate: each home is counted with its probability of having a lead line. In brackets " +
+      "the 90% interval, where it is known and has room.",
   },
   unknown: {
     title: "Lines of unknown material",
@@ -37,6 +39,18 @@ linemap.figure = function (value, measure) {
   if (value === null) return "not shown";
   if (linemap.MEASURES[measure].share) return `${Math.round(value * 100)}%`;
   return value > 0 && value < 1 ? "under 1" : linemap.whole(value);
+};
+
+/* The 90% interval of a zone's expected lead lines; empty where there is none. */
+linemap.interval = function (zone, measure) {
+  const none = zone.low === null || zone.low === undefined;
+  if (measure !== "expected" || none || zone.expected === null) return "";
+  return `${linemap.whole(zone.low)} to ${linemap.whole(zone.high)}`;
+};
+
+linemap.figureWithInterval = function (zone, measure) {
+  const interval = linemap.interval(zone, measure);
+  return linemap.figure(zone[measure], measure) + (interval && ` (${interval})`);
 };
 
 /* zones: [{name, rings: [[[lat, lng], ...], ...], homes, expected, unknown, tested}] */
@@ -91,6 +105,7 @@ linemap.ZoneLayer = class {
     return above.length;
   }
 
+  /* Names with numbers first; intervals then go where they leave every label its place. */
   label() {
     this.labels.clearLayers();
     if (!this.zones) return;
@@ -98,11 +113,25 @@ linemap.ZoneLayer = class {
     for (const zone of this.zones) {
       const value = zone[this.measure];
       if (this.measure && !zone.homes && value !== null) continue;
-      const number = this.measure ? this.short(value) : "";
-      const dark = this.measure && value !== null && this.step(value) > 2;
-      const kind = `${this.measure ? "" : "name-only"} ${dark ? "on-dark" : ""}`;
-      linemap.writeLabel(this.map, this.labels, zone, number, kind, placed);
+      const number = this.measure ? [this.short(value)] : [];
+      const box = linemap.placeLabel(this.map, zone, number, placed);
+      if (box) placed.push(box);
     }
+    placed.forEach((box, k) => {
+      const interval = linemap.interval(box.zone, this.measure);
+      if (!interval || box.lines.length === 1) return;
+      const others = placed.filter((other) => other !== box);
+      const figures = [this.short(box.zone.expected), `(${interval})`];
+      const fuller = linemap.placeLabel(this.map, box.zone, figures, others);
+      if (fuller && fuller.lines.length > box.lines.length) placed[k] = fuller;
+    });
+    for (const box of placed) linemap.writeLabel(this.labels, box, this.kind(box.zone));
+  }
+
+  kind(zone) {
+    if (!this.measure) return "name-only";
+    const value = zone[this.measure];
+    return value !== null && this.step(value) > 2 ? "on-dark" : "";
   }
 
   short(value) {
