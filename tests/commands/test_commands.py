@@ -147,8 +147,7 @@ def test_prioritize_names_limits_that_contradict_each_other(sample_run, tmp_path
 def test_map_is_drawn_again(sample_run, tmp_path):
     done = linemap("map", sample_run, "--out", "maps", cwd=tmp_path)
     assert done.returncode == 0, done.stderr
-    named = [Path(line).relative_to(tmp_path) for line in done.stdout.split()]
-    assert named == [Path("maps/staff/map.html"), Path("maps/public/map.html")]
+    assert done.stdout.split() == ["maps/staff/map.html", "maps/public/map.html"]
     again = (tmp_path / "maps" / "staff" / "map.html").read_text()
     assert again == (sample_run / "staff" / "map.html").read_text()
 
