@@ -344,7 +344,9 @@ def test_expected_lead_lines_stand_with_their_interval(laptop, area_list):
     page = laptop.open("staff.html", "#unknown=yes")
     assert "(" not in page.inner_text("#list")
     page.click("#list li:first-child button")
-    assert "interval" not in page.inner_text("#card-body")
+    card = page.inner_text("#card-body")
+    assert "interval" not in card
+    assert "only homes that pass the filters; rank and reasons are of all homes." in card
     page = laptop.open("public.html")
     assert "90% interval" in page.inner_text("#legend-note")
     page.click(".leaflet-control-zoom-in")

@@ -182,10 +182,12 @@ linemap.startStaff = async function (map, page) {
 
   function openZone(zone) {
     const lines = [
+      filters.any
+        ? `These figures count only homes that pass the filters${zone.rank ? "; rank and reasons are of all homes" : ""}.`
+        : null,
       zone.rank
         ? `Rank ${zone.rank} of the areas; ${whole(zone.kits_suggested)} kits of the next list go here. ${linemap.sentence(zone.why)}`
         : null,
-      filters.any ? "The figures count only homes that pass the filters." : null,
     ];
     const goThere = () => {
       linemap.closeCard();
