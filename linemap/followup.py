@@ -22,6 +22,7 @@ from linemap.outputs import (
     write_database,
     write_evaluation,
     write_kit_files,
+    write_pages,
 )
 from linemap.outreach import KitPlan, choose_kits, fairness, rank_areas, since_rounds
 from linemap.pipeline import Stopwatch, evaluate_scores, run, score_city
@@ -173,16 +174,7 @@ def draw_map(run: Run) -> Any:
     folium.Map
     """
     return draw_city(
-        run.parcels,
-        run.scores,
-        run.city_areas,
-        kits=run.kits,
-        pairs=run.pairs,
-        lines=run.classes,
-        area_list=run.areas,
-        learn=run.homes["learn"],
-        expected=run.expected_lead,
-        city=run.settings.city.name,
+        run.parcels, run.scores, run.city_areas, **_beside(run), city=run.settings.city.name
     )
 
 
@@ -202,24 +194,23 @@ def redraw_maps(run: Run, out: str | Path | None = None) -> list[Path]:
     """
     place = Path(out) if out is not None else run.folder
     pages = map_files(
-        run.parcels,
-        run.scores,
-        run.city_areas,
-        kits=run.kits,
-        pairs=run.pairs,
-        lines=run.classes,
-        area_list=run.areas,
-        learn=run.homes["learn"],
-        expected=run.expected_lead,
-        settings=run.settings,
+        run.parcels, run.scores, run.city_areas, **_beside(run), settings=run.settings
     )
-    written = []
     with replaced_files(place) as work:
-        for name, page in pages:
-            (work / name).parent.mkdir(parents=True, exist_ok=True)
-            (work / name).write_text(page, encoding="utf-8")
-            written.append(place / name)
-    return written
+        names = write_pages(pages, work)
+    return [place / name for name in names]
+
+
+def _beside(run: Run) -> dict[str, Any]:
+    """Return the tables of a run that a map draws beside its homes and areas."""
+    return {
+        "kits": run.kits,
+        "pairs": run.pairs,
+        "lines": run.classes,
+        "area_list": run.areas,
+        "learn": run.homes["learn"],
+        "expected": run.expected_lead,
+    }
 
 
 def evaluate_again(run: Run, *, tell: Tell | None = None) -> tuple[Evaluation, list[str]]:

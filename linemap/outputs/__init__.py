@@ -10,7 +10,7 @@ from linemap.outputs.findings import Findings
 from linemap.outputs.folder import write_evaluation, write_kit_files, write_outputs
 from linemap.outputs.lists import defuse_formulas, write_csv
 from linemap.outputs.map import draw_map, draw_public_map, map_html
-from linemap.outputs.maps import map_files
+from linemap.outputs.maps import map_files, write_pages
 from linemap.outputs.public import suppress_small_counts
 from linemap.outputs.shown import show_table
 
@@ -30,4 +30,5 @@ __all__ = [
     "write_evaluation",
     "write_kit_files",
     "write_outputs",
+    "write_pages",
 ]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -72,6 +72,29 @@ def map_files(
     )
 
 
+def write_pages(pages: Iterable[tuple[str, str]], folder: Path) -> list[str]:
+    """Write pages one by one, as they are made.
+
+    Parameters
+    ----------
+    pages : iterable of (name, page)
+        Of :func:`map_files`.
+    folder : Path
+        Its folders are made where they are missing.
+
+    Returns
+    -------
+    list of str
+        Names of the pages, in order.
+    """
+    names = []
+    for name, page in pages:
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
+        (folder / name).write_text(page, encoding="utf-8")
+        names.append(name)
+    return names
+
+
 def write_maps(findings: Findings, folder: Path) -> None:
     """Write the maps of a run.
 
@@ -82,7 +105,7 @@ def write_maps(findings: Findings, folder: Path) -> None:
     folder : Path
         Folder of the run; ``staff`` and ``public`` are made in it where they are missing.
     """
-    for name, page in map_files(
+    pages = map_files(
         findings.parcels,
         findings.scores,
         findings.areas,
@@ -93,6 +116,5 @@ def write_maps(findings: Findings, folder: Path) -> None:
         learn=findings.learn,
         expected=findings.expected.T["(city)"],
         settings=findings.settings,
-    ):
-        (folder / name).parent.mkdir(exist_ok=True)
-        (folder / name).write_text(page, encoding="utf-8")
+    )
+    write_pages(pages, folder)

@@ -198,16 +198,13 @@ def _places_of_all(
     offset = (whole.x @ joint.fit.b.astype(np.float32)).astype(float)
     problem = whole.places_only(offset).with_place(place)
     curves = draw_field(joint.problem, joint.fit, n_draws=n_draws, rng=rng).b
-    start, enough = np.zeros(whole.n_units), len(whole.unit) / MOST_HOMES
-    fit: FieldFit | None = None
+    fit, enough = None, len(whole.unit) / MOST_HOMES
     for n in (min(DRAWS, n_draws), n_draws):
         problem = problem.with_weight(sources.testimony(teaching=True).weight())
-        fit = fit_field(problem, (np.zeros(0), start), alike=fit, steps=5, tolerance=enough)
-        start = fit.u
+        fit = fit_field(problem, fit, steps=5, tolerance=enough)
         draws = FieldDraws(curves[:, :n], draw_field(problem, fit, n_draws=n, rng=rng).u)
         variance = field_variance(whole.x, whole.unit, draws)
         before = before_own_evidence(fit, problem.weight, variance)
         sources.learn(before, repeats=1)
     problem = problem.with_weight(sources.testimony(teaching=True).weight())
-    fit = fit_field(problem, (np.zeros(0), start), alike=fit, steps=5, tolerance=enough)
-    return problem, fit, draws
+    return problem, fit_field(problem, fit, steps=5, tolerance=enough), draws

@@ -179,9 +179,8 @@ def information(e: np.ndarray, weight: np.ndarray, kind: np.ndarray) -> np.ndarr
 
 def fit_field(
     problem: FieldProblem,
-    start: tuple[np.ndarray, np.ndarray] | None = None,
+    start: FieldFit | tuple[np.ndarray, np.ndarray] | None = None,
     *,
-    alike: FieldFit | None = None,
     steps: int = 25,
     tolerance: float = 1e-3,
 ) -> FieldFit:
@@ -190,10 +189,9 @@ def fit_field(
     Parameters
     ----------
     problem : FieldProblem
-    start : tuple of ndarray, optional
-        Coefficients and place effects to start from.
-    alike : FieldFit, optional
-        Of a problem that differs little: its curvature serves for the first step.
+    start : FieldFit or tuple of ndarray, optional
+        Coefficients and place effects to start from; or the fit of a problem that differs
+        little, whose curvature then serves for the first step.
     steps : int
         Most Newton steps.
     tolerance : float
@@ -201,14 +199,17 @@ def fit_field(
         a step is as good as the one after it, and is kept.
     """
     p = problem.x.shape[1]
-    b, u = start if start is not None else (np.zeros(p), np.zeros(problem.n_units))
+    if isinstance(start, FieldFit):
+        b, u = start.b, start.u
+    else:
+        b, u = start if start is not None else (np.zeros(p), np.zeros(problem.n_units))
     e = problem.log_odds(b, u)
     value = problem.objective(e, b, u)
-    if alike is None:
-        fit = _curvature(problem, b, u, e, value)
-    else:
+    if isinstance(start, FieldFit):
         told = information(e, problem.weight, problem.kind)
-        fit = replace(alike, b=b, u=u, e=e, information=told, objective=value)
+        fit = replace(start, e=e, information=told, objective=value)
+    else:
+        fit = _curvature(problem, b, u, e, value)
     for _ in range(steps):
         gain = expit(e + problem.weight) - expit(e)
         grad_u = problem.by_place(gain) - problem.place.precision @ u

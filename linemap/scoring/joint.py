@@ -191,8 +191,5 @@ def crossed_prior(joint: JointFit, fold: np.ndarray, folds: int) -> np.ndarray:
         Fold of the homes that were fitted.
     folds : int
     """
-    start = (joint.fit.b, joint.fit.u)
     held = (joint.problem.without(fold == k) for k in range(folds))
-    return np.column_stack(
-        [fit_field(one, start, alike=joint.fit, steps=3, tolerance=0.5).b for one in held]
-    )
+    return np.column_stack([fit_field(one, joint.fit, steps=3, tolerance=0.5).b for one in held])

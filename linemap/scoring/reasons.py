@@ -217,17 +217,17 @@ def say_water(water: WaterWitness) -> np.ndarray:
         return out
     ends = ["first_low", "first_high", "flushed_low", "flushed_high"]
     by_home = water.kits[ends].groupby(water.row)
-    table, kits = by_home.max(), by_home.size()
+    table = by_home.max().assign(kits=by_home.size())
 
     def shown(low: float, high: float) -> str:
         if np.isnan(high):
             return "no result"
         return f"{high:.3g} ug/L" if low > 0 else f"below {high:.3g} ug/L"
 
-    for (row, first_low, first_high, low, high), n in zip(table.itertuples(), kits, strict=True):
+    for row, first_low, first_high, low, high, kits in table.itertuples():
         text = f"{shown(first_low, first_high)} after standing, {shown(low, high)} after running"
-        if n > 1:
-            text = f"highest of {n} kits: {text}"
+        if kits > 1:
+            text = f"highest of {kits} kits: {text}"
         if not first_low > 0 and not low > 0:
             text += ", which cannot rule out lead"
         out[row] = text

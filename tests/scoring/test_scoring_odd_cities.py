@@ -208,12 +208,12 @@ def test_curvature_of_an_alike_problem_leads_to_the_same_mode(model: LineModel) 
     before = now.with_weight(now.weight * 0.5)
     for old, new in ((before, now), tuple(p.places_only(p.offset) for p in (before, now))):
         known, fresh = fit_field(old), fit_field(new, tolerance=1e-9)
-        led = fit_field(new, (known.b, known.u), alike=known, tolerance=1e-9)
+        led = fit_field(new, known, tolerance=1e-9)
         assert np.abs(known.u - fresh.u).max() > 0.05
         assert led.b == pytest.approx(fresh.b, abs=1e-3)
         assert led.u == pytest.approx(fresh.u, abs=1e-3)
         assert led.information == pytest.approx(fresh.information, abs=1e-4)
-        single = fit_field(new, (known.b, known.u), alike=known, tolerance=1e9)
+        single = fit_field(new, known, tolerance=1e9)
         assert single.lu is known.lu, "a step that gains little keeps its factors"
         assert not np.array_equal(single.information, known.information)
 

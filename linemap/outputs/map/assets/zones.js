@@ -128,6 +128,7 @@ linemap.ZoneLayer = class {
     for (const box of placed) linemap.writeLabel(this.labels, box, this.kind(box.zone));
   }
 
+  /* How a zone's label looks. */
   kind(zone) {
     if (!this.measure) return "name-only";
     const value = zone[this.measure];
