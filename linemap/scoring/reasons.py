@@ -217,19 +217,22 @@ def say_water(water: WaterWitness) -> np.ndarray:
         return out
     ends = ["first_low", "first_high", "flushed_low", "flushed_high"]
     by_home = water.kits[ends].groupby(water.row)
-    table = by_home.max().assign(kits=by_home.size())
+    doubted = pd.Series(water.doubted).groupby(water.row).all()
+    table = by_home.max().assign(kits=by_home.size(), doubted=doubted)
 
     def shown(low: float, high: float) -> str:
         if np.isnan(high):
             return "no result"
         return f"{high:.3g} ug/L" if low > 0 else f"below {high:.3g} ug/L"
 
-    for row, first_low, first_high, low, high, kits in table.itertuples():
+    for row, first_low, first_high, low, high, kits, doubted in table.itertuples():
         text = f"{shown(first_low, first_high)} after standing, {shown(low, high)} after running"
         if kits > 1:
             text = f"highest of {kits} kits: {text}"
         if not first_low > 0 and not low > 0:
             text += ", which cannot rule out lead"
+        if doubted:
+            text += "; in doubt"
         out[row] = text
     return out
 

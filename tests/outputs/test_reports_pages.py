@@ -357,13 +357,21 @@ def test_what_was_learned_carries_its_interval():
     water = {
         "homes": 5,
         "kits": 6,
+        "doubted_kits": 2,
+        "doubted_that_miss_lead": 0.2,
         "flushed_at_least_band": {
             "lead": [1, 0.8, 0.6, 0.4, 0.2],
             "not_lead": [1, 0.3, 0.2, 0.1, 0],
         },
         "interval": {
-            "low": {"flushed_at_least_band": {"lead": [1, 0.7, 0.5, 0.31, 0.1]}},
-            "high": {"flushed_at_least_band": {"lead": [1, 0.9, 0.7, 0.49, 0.3]}},
+            "low": {
+                "doubted_that_miss_lead": 0.1,
+                "flushed_at_least_band": {"lead": [1, 0.7, 0.5, 0.31, 0.1]},
+            },
+            "high": {
+                "doubted_that_miss_lead": 0.4,
+                "flushed_at_least_band": {"lead": [1, 0.9, 0.7, 0.49, 0.3]},
+            },
         },
     }
     place = {"sd": 0.7, "range_m": 500.0, "shift": 0.0, "units": 9, "kind": "streets"}
@@ -374,7 +382,9 @@ def test_what_was_learned_carries_its_interval():
     assert "copper stands 1.3 times (0.9 to 1.8) as often as" in text
     assert "homes built before 1930: 25.0% (18.0% to 34.0%)." in text
     assert text.endswith("In brackets: 90% intervals.")
-    assert "40% (31% to 49%) with a lead line, 10% without" in " ".join(said["The two bottles"])
+    bottles = " ".join(said["The two bottles"])
+    assert "40% (31% to 49%) with a lead line, 10% without" in bottles
+    assert "In doubt: 2 kits. At a lead line an estimated 20% (10% to 40%) of such" in bottles
     assert "about 500 m (90% interval: 310 to 720 m)" in " ".join(said["Place"])
     assert "differ 2.0-fold (1.6 to 2.5)" in " ".join(said["Place"])
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pandas as pd
+import pytest
 
 from linemap.published import fact
 from linemap.scoring import Evidence, LineModel, yes_no_weights
@@ -118,3 +119,30 @@ def test_a_doubted_kit_beside_a_good_one_never_weakens_it(town, quick_fit: Fit) 
     same = quick_fit(with_kits(town.evidence, [good[1], doubted])).score()["weight_water"][two]
     alone = quick_fit(with_kits(town.evidence, [good[1]])).score()["weight_water"][two]
     assert same > alone - 0.05
+
+
+@pytest.mark.parametrize(
+    ("first", "flushed"), [((9.0, 9.0), (12.0, 12.0)), ((0.0, 1.0), (0.0, 1.0))]
+)
+def test_a_doubted_kit_weighs_as_one_that_may_have_missed_the_line(
+    town, quick_fit: Fit, first, flushed
+) -> None:
+    """Bayes' rule by enumeration: the kit missed the line's water and reads as without lead, or
+    it did not. So a low result says less and a high one nearly as much.
+    """
+    features = town.features.loc[untouched(town.evidence, town.features.index)]
+    good, doubted = features.index[features["year_built"].between(1951, 1968)][:2].tolist()
+    kits = [kit(home, first, flushed) for home in (good, doubted)]
+    kits[1] |= {"verdict": "usable_with_doubt"}
+    model = quick_fit(with_kits(town.evidence, kits))
+    scores = model.score()
+    weight = scores["weight_water"]
+    missed = model.describe()["witnesses"]["water"]["doubted_that_miss_lead"]
+    assert 0.02 < missed < 0.6
+    assert np.exp(weight[doubted]) == pytest.approx(
+        missed + (1 - missed) * np.exp(weight[good]), rel=2e-3
+    )
+    kept = weight[doubted] / weight[good]
+    assert kept > 0.8 if flushed[0] > 0 else kept < 0.95
+    said = scores.filter(like="reason_").loc[[good, doubted]].fillna("").agg(" ".join, axis=1)
+    assert said.str.contains("in doubt").tolist() == [False, True]

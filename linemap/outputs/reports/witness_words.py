@@ -154,6 +154,12 @@ def _water(said: dict[str, Any]) -> list[str]:
         f"{counted(said.get('homes_with_repeat_kits', 0), 'home')} sent more than one, which "
         "counts as less than as many homes.",
     ]
+    if said.get("doubted_kits"):
+        words.append(
+            f"In doubt: {counted(said['doubted_kits'], 'kit')}. At a lead line an estimated "
+            f"{_rate(said, 'doubted_that_miss_lead', digits=0)} of such kits miss the line's "
+            "water and read as if there were no lead, so their low results count the less."
+        )
     edges = said.get("bands_from_ug_l", _BANDS_FROM)
     if "flushed_at_least_band" in said:
         lead, other = (("flushed_at_least_band", name) for name in ("lead", "not_lead"))

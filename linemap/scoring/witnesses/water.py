@@ -10,7 +10,7 @@ import pandas as pd
 
 from linemap.published import fact
 from linemap.scoring.evidence import Homes
-from linemap.scoring.witnesses.code_table import shares
+from linemap.scoring.witnesses.code_table import as_sure, shares
 from linemap.scoring.witnesses.water_bands import N_BANDS, band_cover, local_table
 
 SOLDER = ("before 1950", "1950 to 1988", "1989 or later", "year not known")
@@ -23,16 +23,25 @@ WATER_COUNTS = {"water": (2, N_BANDS, N_BANDS)}
 class WaterWitness:
     """Shares of each pair of bands (first, flushed), by lead or not and by solder era.
 
-    Kits set aside teach and tell nothing; a kit with a doubt, or flushed for a time at which
-    the second bottle need not come from the line, counts less. Several kits of one home share
-    one home effect and count as fewer than their number. Shares start from published levels
-    moved to the local level of corrosion control, and are learned in the city from there. The
-    weight of a home is capped by what the number of homes behind the shares can support, and a
-    pair of results below the limit never weighs more than the published sensitivity allows.
+    Kits set aside teach and tell nothing. A kit with a doubt, or flushed for a time at which the
+    second bottle need not come from the line, may have missed the line's water; then it reads as
+    from a home without lead. How many do is learned. So its low results say less, its high ones
+    nearly as much. Several kits of one home share one home effect and count as fewer than their
+    number. Shares start from published levels moved to the local level of corrosion control, and
+    are learned in the city from there. The weight of a home is capped by what the number of homes
+    behind the shares can support, and a pair of results below the limit never weighs more than
+    the published sensitivity allows.
     """
 
     name = "water"
-    learned: tuple[str, ...] = ("parameters", "behind", "level_", "told")
+    learned: tuple[str, ...] = (
+        "parameters",
+        "behind",
+        "level_",
+        "told",
+        "missed_",
+        "missed_sure",
+    )
 
     def __init__(self, pairs: pd.DataFrame, homes: Homes, states: np.ndarray) -> None:
         self.lead_state = states.any(axis=1).astype(int)
@@ -53,10 +62,14 @@ class WaterWitness:
         ).to_numpy()
         self.solder_of_home = SOLDER_OF_ERA[homes.era]
         self.solder = self.solder_of_home[self.row]
-        self.trust = self._trust(kits, verdict[use])
+        self.doubted = self._doubted(kits, verdict[use])
         self.heard = np.zeros(self.n_homes, dtype=bool)
         self.heard[self.row] = True
-        self._share_home_effect()
+        self.trust = self._share_home_effect()
+        self.stated_missed = np.array(fact("scoring.water.doubt").value, dtype=float)
+        self.missed_ = self.stated_missed
+        """Doubted kits of lead lines that missed the line's water, and that did not."""
+        self.missed_sure = 1.0
         self.strength = dict(fact("scoring.water.strength").value)
         self.limits = dict(fact("scoring.water.weight_limits").value)
         self.studied = dict(fact("scoring.water.studied").value)
@@ -77,24 +90,24 @@ class WaterWitness:
         self.parameters = np.stack([np.repeat(one, 4, 0) * overall for one in tables], axis=1)
 
     @staticmethod
-    def _trust(kits: pd.DataFrame, verdict: np.ndarray) -> np.ndarray:
-        """Return how far each kit counts, 0 to 1: by its verdict and its flushing time."""
+    def _doubted(kits: pd.DataFrame, verdict: np.ndarray) -> np.ndarray:
+        """Return which kits may have missed the line's water, by verdict and flushing time."""
         window = fact("scoring.water.flush_window").value
         flush = kits["flush_min"].to_numpy(dtype=float)
         outside = (flush < window["from"]) | (flush > window["to"])
-        doubted = outside | (verdict == "usable_with_doubt")
-        return np.where(doubted, float(fact("scoring.water.doubt").value), 1.0)
+        return np.asarray(outside | (verdict == "usable_with_doubt"))
 
-    def _share_home_effect(self) -> None:
-        """Lower the trust of repeat kits: k kits of one home are worth k / (1 + (k - 1) r).
-
-        k counts a doubted kit as the part of a kit that it is trusted as.
-        """
+    def _share_home_effect(self) -> np.ndarray:
+        """Return how far each kit counts: k kits of one home are worth k / (1 + (k - 1) r)."""
         within = np.log(float(fact("scoring.water.within_home_gsd").value))
         between = np.log(float(fact("scoring.water.between_home_gsd").value))
         alike = 1.0 - min(within**2 / between**2, 1.0)
-        kits = np.bincount(self.row, weights=self.trust, minlength=self.n_homes)[self.row]
-        self.trust = self.trust / (1.0 + np.maximum(kits - 1.0, 0.0) * alike)
+        kits = np.bincount(self.row, minlength=self.n_homes)[self.row]
+        return np.asarray(1.0 / (1.0 + (kits - 1.0) * alike))
+
+    def _missing(self, rng: np.random.Generator | None = None) -> np.ndarray:
+        """Return the chance that each kit misses the water of a lead line, (n_kits,)."""
+        return self.doubted * shares(self.missed_, rng)[0]
 
     def _likelihood(self, table: np.ndarray) -> np.ndarray:
         """Return the likelihood of each kit under each solder era's table, (n_kits, 2)."""
@@ -105,8 +118,10 @@ class WaterWitness:
         """Learn the shares, splitting each kit over its possible bands and states."""
         if not len(self.row):
             return
-        counts = self._cells(soft)
-        self.told = np.maximum(self._split(soft).T ** 2 @ self.trust, 1.0)
+        split = self._split(soft)
+        counts = self._cells(split)
+        self._learn_missed(split)
+        self.told = np.maximum(_by_table(split) ** 2 @ self.trust, 1.0)
         for s, name in enumerate(("not_lead", "lead")):
             total = counts[:, s].sum(axis=0)
             centre, self.level_[name] = local_table(
@@ -118,28 +133,40 @@ class WaterWitness:
                 overall / overall.sum()
             )
 
-    def _cells(self, soft: np.ndarray) -> np.ndarray:
+    def _learn_missed(self, split: np.ndarray) -> None:
+        """Learn how many doubted kits miss the water of a lead line, and how sure that is."""
+        counts = self.trust * self.doubted
+        self.missed_ = self.stated_missed + counts @ split[:, 1:]
+        share, lead = shares(self.missed_)[0], split[:, 1] + split[:, 2]
+        told = counts @ lead * share * (1.0 - share)
+        about = counts @ (split[:, 1] - lead * share) ** 2
+        self.missed_sure = float(min(about / max(told, 1e-9), 1.0))
+
+    def _cells(self, split: np.ndarray) -> np.ndarray:
         """Count kits by solder era, lead or not, and pair of bands, (n_solder, 2, cells)."""
-        split = self._split(soft) * self.trust[:, None]
+        split = _by_table(split) * self.trust
         cover = self.first[:, :, None] * self.flushed[:, None, :]
         table = shares(self.parameters).reshape(-1, 2, N_BANDS, N_BANDS)
         counts = np.zeros((len(SOLDER), 2, CELLS))
         for s in (0, 1):
             cells = cover * table[self.solder, s]
             cells /= cells.sum(axis=(1, 2), keepdims=True)
-            weighted = cells.reshape(-1, CELLS) * split[:, s][:, None]
+            weighted = cells.reshape(-1, CELLS) * split[s][:, None]
             for group in range(len(SOLDER)):
                 counts[group, s] = weighted[self.solder == group].sum(axis=0)
         return counts
 
     def _split(self, soft: np.ndarray) -> np.ndarray:
-        """Return the chance of no lead and of lead behind each kit, (n_kits, 2)."""
-        lead = soft[:, self.lead_state == 1].sum(axis=1)
-        return np.stack([1 - lead, lead], axis=1)[self.row]
+        """Return the chances of no lead, lead missed and lead seen behind each kit, (n_kits, 3)."""
+        lead = soft[:, self.lead_state == 1].sum(axis=1)[self.row]
+        other, caught = self._likelihood(shares(self.parameters)).T
+        missing = self._missing()
+        missed = missing * other / (missing * other + (1.0 - missing) * caught)
+        return np.stack([1.0 - lead, lead * missed, lead * (1.0 - missed)], axis=1)
 
     def counts(self, soft: np.ndarray) -> dict[str, np.ndarray]:
         """Return the table ``WATER_COUNTS``."""
-        return {"water": self._cells(soft).sum(axis=0).reshape(WATER_COUNTS["water"])}
+        return {"water": self._cells(self._split(soft)).sum(axis=0).reshape(WATER_COUNTS["water"])}
 
     def start_from(self, counts: Mapping[str, np.ndarray]) -> None:
         """Start from the local level of other cities; shares and their strength stay as stated."""
@@ -168,7 +195,9 @@ class WaterWitness:
             likelihood = self._likelihood(shares(self.parameters, rng))
             ratio = np.log(likelihood[:, 1] / likelihood[:, 0])
             floor = float(self.limits["none_seen"])
-            ratio = np.where(self.none_seen, np.maximum(ratio, floor), ratio) * self.trust
+            ratio = np.where(self.none_seen, np.maximum(ratio, floor), ratio)
+            missing = self._missing(rng)
+            ratio = np.log(missing + (1.0 - missing) * np.exp(ratio)) * self.trust
             home = np.bincount(self.row, weights=ratio, minlength=self.n_homes)
             seen = np.bincount(self.row, weights=~self.none_seen, minlength=self.n_homes)
             home = np.where(seen == 0, np.maximum(home, floor), home)  # however many kits
@@ -184,11 +213,14 @@ class WaterWitness:
         flushed = shares(self.parameters.sum(axis=0)).reshape(2, N_BANDS, N_BANDS).sum(axis=1)
         table = shares(flushed * self.told[:, None], rng)
         above = table[:, ::-1].cumsum(axis=1)[:, ::-1]
+        missed = as_sure(self.missed_, self.missed_sure, self.stated_missed.sum())
         kits_of = np.bincount(self.row, minlength=self.n_homes)
         return {
             "homes": int(self.heard.sum()),
             "kits": len(self.row),
             "homes_with_repeat_kits": int((kits_of > 1).sum()),
+            "doubted_kits": int(self.doubted.sum()),
+            "doubted_that_miss_lead": round(float(shares(missed, rng)[0]), 3),
             "log_level_shift": {k: [round(x, 3) for x in v] for k, v in self.level_.items()},
             "flushed_at_least_band": {
                 "not_lead": above[0].round(4).tolist(),
@@ -196,3 +228,8 @@ class WaterWitness:
             },
             "weight_limits": [round(x, 3) for x in self.caps()],
         }
+
+
+def _by_table(split: np.ndarray) -> np.ndarray:
+    """Return how far each kit reads as no lead, missed lead too, and as lead, (2, n_kits)."""
+    return np.stack([split[:, 0] + split[:, 1], split[:, 2]])
