@@ -263,13 +263,13 @@ def too_good_cautions(measures: pd.DataFrame, words: Words) -> list[Caution]:
 
 
 def protocol_cautions(
-    measures: pd.DataFrame, facts: dict[str, dict[str, Any]], wanted_m: float, words: Words
+    measures: pd.DataFrame, facts: dict[str, dict[str, Any]], alike_m: float, words: Words
 ) -> list[Caution]:
     """Warn about blocks that are too small or too few, and about flattering random folds."""
     out = []
     block_m = facts.get("blocks", {}).get("block_m", np.nan)
     blocks = facts.get("blocks", {}).get("blocks", np.inf)
-    if block_m < wanted_m * 0.999:
+    if block_m < alike_m * 0.999:
         out.append(
             Caution(
                 "blocks_too_small",

@@ -194,7 +194,7 @@ def evaluate(
     plain = table[table["weighting"] == "as checked"]
     facts = {name: run.protocol.facts for name, run in runs.items()}
     notes += warn.overlap_cautions(overlap, words)
-    notes += warn.protocol_cautions(plain, facts, ranges["wanted_block_m"], words)
+    notes += warn.protocol_cautions(plain, facts, ranges["used_m"], words)
     notes += warn.too_good_cautions(plain, words)
     notes += warn.leak_cautions({name: run.held for name, run in runs.items()}, words)
 

@@ -33,7 +33,7 @@ def all_sentences(
     """Return a sentence by part for every home; empty where a source says nothing."""
     return {
         "prior": say_building(features, weights["weight_prior"].to_numpy()),
-        "place": say_place(features, sources.check, weights["weight_place"].to_numpy()),
+        "place": say_place(features, sources.check, weights),
         "record": say_record(sources.record),
         "answers": say_answers(sources.answers),
         "water": say_water(sources.water),
@@ -130,20 +130,28 @@ def near_checks(features: pd.DataFrame, check: CheckWitness) -> tuple[np.ndarray
     return counts[0], counts[1]
 
 
-def say_place(features: pd.DataFrame, check: CheckWitness, weight: np.ndarray) -> np.ndarray:
-    """Word what the surroundings suggest."""
-    seen, lead = near_checks(features, check)
-    table = pd.DataFrame({"seen": seen, "lead": lead, "more": weight > 0})
+def say_place(features: pd.DataFrame, check: CheckWitness, weights: pd.DataFrame) -> np.ndarray:
+    """Word what the surroundings suggest, and in which direction.
 
-    def say(seen: int, lead: int, more: bool) -> str:
+    The lines checked nearby are given as the reason only where they point the same way as all
+    evidence around: to more lead, or less, than the building alone suggests.
+    """
+    seen, lead = near_checks(features, check)
+    alone = expit(weights["weight_prior"].to_numpy())
+    more = weights["weight_place"].to_numpy() > 0
+    agrees = (lead / np.maximum(seen, 1) > alone) == more
+    table = pd.DataFrame({"seen": seen, "lead": lead, "more": more, "agrees": agrees})
+
+    def say(seen: int, lead: int, more: bool, agrees: bool) -> str:
         lines, are = ("line", "is") if seen == 1 else ("lines", "are")
         counted = f"{lead} of {seen} {lines} checked within {NEAR_M:.0f} m {are} lead"
-        contrary = (lead == seen and not more) or (lead == 0 and more)
-        if seen >= 3 and not contrary:
-            return counted
+        if seen >= 3 and agrees:
+            return f"{counted}, {'more' if more else 'fewer'} than the building alone suggests"
         side = "more" if more else "less"
-        text = f"evidence around here points to {side} lead than the age of its homes suggests"
-        return f"{text} ({counted})" if seen else text
+        text = f"evidence around here points to {side} lead than the building alone suggests"
+        if not seen:
+            return text
+        return f"{text} ({counted})" if agrees else f"{text}, though {counted}"
 
     return by_pattern(table, say)
 
