@@ -65,6 +65,15 @@ class Scored:
     scores: pd.DataFrame
 
 
+def answers_by_date(city: City) -> pd.DataFrame:
+    """Return the forms with their home, in the order of their kits: of several the last counts."""
+    days = city.kits[["collected_on", "received_on", "mailed_on"]].bfill(axis=1)
+    kits = city.kits[["kit_id", "parcel_id"]].assign(on=days.iloc[:, 0])
+    answers = city.answers.merge(kits, on="kit_id", how="left")
+    order = ["on", "kit_id"]
+    return answers.sort_values(order, kind="stable", na_position="first").drop(columns="on")
+
+
 def judged_by(city: City) -> Labels:
     """Return what the scores can be held against: checks, or the record where there is none."""
     if check_labels(city.checks, city.parcels.index)["label"].notna().any():

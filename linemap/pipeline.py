@@ -21,6 +21,7 @@ from threadpoolctl import threadpool_limits
 
 from linemap.assembly import (
     Scored,
+    answers_by_date,
     audit_table,
     control_homes,
     evaluation_frame,
@@ -166,7 +167,7 @@ def score_city(
         )
         graph = build_graph(city.parcels)
     with watch.stage(STAGES[4]):
-        answers = city.answers.merge(city.kits[["kit_id", "parcel_id"]], on="kit_id", how="left")
+        answers = answers_by_date(city)
         evidence = Evidence(city.lines, city.checks, pairs, answers)
         model = new_model(settings, target=settings.scoring.target, pooled=pooled)
         scores = model.fit(features, graph, evidence).score()

@@ -40,12 +40,13 @@ def check_labels(checks: pd.DataFrame, parcel_ids: pd.Index) -> pd.DataFrame:
     seen = seen.assign(lead=seen["material"].eq("lead")).sort_values(
         ["checked_on", "lead", "side"], kind="stable", na_position="first"
     )
+    why = seen["why"].astype(object).where(seen["why"].notna(), "unknown")
     latest = seen.drop_duplicates(["parcel_id", "side"], keep="last").groupby("parcel_id")
     table = pd.DataFrame(
         {
             "label": latest["lead"].any().astype(float),
             "sides_seen": latest["side"].nunique(),
-            "why": seen.groupby("parcel_id")["why"].first().astype(object),
+            "why": why.groupby(seen["parcel_id"]).first(),
             "checked_on": latest["checked_on"].last(),
         }
     ).reindex(parcel_ids)

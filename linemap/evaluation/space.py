@@ -100,6 +100,8 @@ def spatial_range(
     h = pdist(np.column_stack([x, y]))
     half = 0.5 * pdist(value[:, None], "sqeuclidean")
     longest = np.hypot(np.ptp(x), np.ptp(y)) / 3
+    if longest == 0:
+        return none
     shortest = max(float(np.quantile(h, 0.001)), longest / 200)
     edges = np.geomspace(shortest, longest, 18)
     number = np.searchsorted(edges, h)

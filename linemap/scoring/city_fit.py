@@ -34,6 +34,9 @@ START_PLACE = (0.9, 500.0)
 MOST_HOMES = 30_000
 """Homes beyond which curves and error rates are learned on a sample of whole blocks."""
 
+MOST_TOLD = 20_000
+"""Homes with evidence in that sample, about."""
+
 SAMPLE_BLOCK_M = 2500.0
 
 MOST_LOG_ODDS = 10.0
@@ -109,7 +112,9 @@ def fit_city(
     """
     n = len(features)
     x, y = features["x"].to_numpy(), features["y"].to_numpy()
-    fold = block_folds(x, y, block_m=block_m, folds=folds, rng=np.random.default_rng([seed, 1]))
+    told = sources.kind > 0
+    dealt = np.random.default_rng([seed, 1])
+    fold = block_folds(x, y, told, block_m=block_m, folds=folds, rng=dealt)
     design = Design().fit(features)
     whole = FieldProblem(
         x=design.matrix(features),
@@ -128,8 +133,7 @@ def fit_city(
         problem, fit = joint.problem, joint.fit
         draws = draw_field(problem, fit, n_draws=n_draws, rng=rng)
     else:
-        told = sources.kind > 0
-        rows = block_sample(x, y, told, block_m=SAMPLE_BLOCK_M, most=MOST_HOMES, rng=rng)
+        rows = block_sample(x, y, told, block_m=SAMPLE_BLOCK_M, most=MOST_TOLD, rng=rng)
         problem, rows = whole.restricted(rows).of_homes(told[rows]), rows[told[rows]]
         homes = sources.homes.take(rows)
         some = Sources(
@@ -143,7 +147,7 @@ def fit_city(
     variance = field_variance(whole.x, unit, draws)
     if prior != "spline":
         label = _crossed_labels(whole.x, crossed, problem, fit.u, variance, fold)
-        trees = crossed_trees(features, label, sources.kind > 0, fold, seed=seed)
+        trees = crossed_trees(features, label, told, fold, seed=seed)
         own = trees if prior == "trees" else (own + trees) / 2.0
         problem = problem.places_only(own)
         fit = fit_field(problem, (np.zeros(0), np.zeros(problem.n_units)))

@@ -162,7 +162,7 @@ class LineModel:
             )
         self.prior_ = self.city_.prior
         self.place_ = self.city_.before - self.city_.prior
-        for worked_out in ("_weights", "_log_odds", "_rate_draws", "_variance"):
+        for worked_out in ("_weights", "_log_odds", "_telling", "_rate_draws", "_variance"):
             vars(self).pop(worked_out, None)
         self.galvanized_ = self._fit_galvanized() if self.target == "needs_replacement" else None
         return self

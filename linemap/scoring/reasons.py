@@ -223,10 +223,15 @@ def say_water(water: WaterWitness) -> np.ndarray:
     out = np.full(len(water.heard), "", dtype=object)
     if not len(water.row):
         return out
-    ends = ["first_low", "first_high", "flushed_low", "flushed_high"]
-    by_home = water.kits[ends].groupby(water.row)
-    doubted = pd.Series(water.doubted).groupby(water.row).all()
-    table = by_home.max().assign(kits=by_home.size(), doubted=doubted)
+    kits = water.kits.assign(row=water.row, doubted=water.doubted)
+    bottles = []
+    for bottle in ("first", "flushed"):
+        ends = [f"{bottle}_low", f"{bottle}_high"]
+        ordered = kits.sort_values(ends, kind="stable", na_position="first")
+        bottles.append(ordered.drop_duplicates("row", keep="last").set_index("row")[ends])
+    by_home = kits.groupby("row")
+    table = pd.concat(bottles, axis=1).sort_index()
+    table = table.assign(kits=by_home.size(), doubted=by_home["doubted"].all())
 
     def shown(low: float, high: float) -> str:
         if np.isnan(high):

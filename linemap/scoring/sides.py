@@ -55,7 +55,7 @@ def sides_told_apart(lines: pd.DataFrame, checks: pd.DataFrame, least: int = 30)
     """Return whether the sides must be told apart.
 
     They must where records differ between the sides of at least ``least`` homes, and where any
-    check saw one side only: it says nothing of the other.
+    check saw one side only, or not the same on both: it says nothing of the other side.
     """
     if len(lines):
         utility = side_codes(lines["utility_material"])
@@ -63,9 +63,9 @@ def sides_told_apart(lines: pd.DataFrame, checks: pd.DataFrame, least: int = 30)
         if (utility != customer).sum() >= least:
             return True
     if len(checks):
-        known = side_codes(checks["material"]) != UNKNOWN
-        sides = checks.loc[known].groupby("parcel_id")["side"].nunique()
-        return bool((sides == 1).any())
+        seen = checks[["parcel_id", "side"]].assign(code=side_codes(checks["material"]))
+        by_home = seen[seen["code"] != UNKNOWN].groupby("parcel_id").nunique()
+        return bool(((by_home["side"] == 1) | (by_home["code"] > 1)).any())
     return False
 
 

@@ -10,6 +10,9 @@ from sklearn.ensemble import HistGradientBoostingRegressor
 
 from linemap.scoring.design import NOT_PREDICTORS
 
+LEAF = 40
+"""Homes of a leaf at least."""
+
 
 def crossed_trees(
     features: pd.DataFrame, label: np.ndarray, taught: np.ndarray, fold: np.ndarray, *, seed: int
@@ -42,12 +45,15 @@ def crossed_trees(
     out = np.zeros(len(label))
     for k in np.unique(fold):
         learn = taught & (fold != k)
+        if learn.sum() < 2 * LEAF:  # too few for a single split
+            out[fold == k] = logit(label[learn if learn.any() else slice(None), k].mean())
+            continue
         trees = HistGradientBoostingRegressor(
             loss=HalfBinomialLoss(),
             max_iter=120,
             learning_rate=0.06,
             max_leaf_nodes=12,
-            min_samples_leaf=40,
+            min_samples_leaf=LEAF,
             early_stopping=False,
             random_state=seed,
         )

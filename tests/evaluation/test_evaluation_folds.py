@@ -201,4 +201,6 @@ def test_no_range_without_spatial_structure():
     rng = np.random.default_rng(5)
     xy = rng.uniform(0, 4000, (40, 2))
     assert np.isnan(spatial_range(xy[:, 0], xy[:, 1], np.ones(40), rng=rng).range_m)
+    spot, value = np.zeros(40), np.arange(40) % 2.0
+    assert np.isnan(spatial_range(spot, spot, value, rng=rng).range_m), "all in one place"
     assert spatial_range(xy[:10, 0], xy[:10, 1], rng.random(10), rng=rng).pairs == 0

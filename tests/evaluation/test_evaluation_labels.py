@@ -90,3 +90,17 @@ def test_records_say_lead_none_or_nothing():
     )
     assert record_labels(lines, HOMES).tolist()[:2] == [1, 0]
     assert record_labels(lines, HOMES).isna().tolist() == [False, False, True, True]
+
+
+def test_a_first_look_without_a_reason_is_not_given_that_of_a_later_one():
+    """Nobody knows why the first look was made, so the home was not drawn at random."""
+    checks = pd.DataFrame(
+        {
+            "parcel_id": "a",
+            "side": ["utility", "customer"],
+            "checked_on": pd.to_datetime(["2020-01-01", "2024-01-01"]),
+            "material": ["lead", "copper"],
+            "why": [None, "random"],
+        }
+    )
+    assert check_labels(checks, pd.Index(["a"])).loc["a", "why"] == "unknown"

@@ -64,8 +64,9 @@ def quick_fit(town: Town) -> Callable[..., LineModel]:
         features: pd.DataFrame | None = None,
         graph: PlaceGraph | None = None,
         seed: int = 1,
+        **options: str,
     ) -> LineModel:
-        return LineModel(**QUICK, seed=seed).fit(
+        return LineModel(**QUICK, seed=seed, **options).fit(
             town.features if features is None else features,
             town.graph if graph is None else graph,
             evidence,

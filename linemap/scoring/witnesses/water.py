@@ -101,9 +101,9 @@ class WaterWitness:
         """Return how far each kit counts: k kits of one home are worth k / (1 + (k - 1) r)."""
         within = np.log(float(fact("scoring.water.within_home_gsd").value))
         between = np.log(float(fact("scoring.water.between_home_gsd").value))
-        alike = 1.0 - min(within**2 / between**2, 1.0)
+        self.alike = 1.0 - min(within**2 / between**2, 1.0)
         kits = np.bincount(self.row, minlength=self.n_homes)[self.row]
-        return np.asarray(1.0 / (1.0 + (kits - 1.0) * alike))
+        return np.asarray(1.0 / (1.0 + (kits - 1.0) * self.alike))
 
     def _missing(self, rng: np.random.Generator | None = None) -> np.ndarray:
         """Return the chance that each kit misses the water of a lead line, (n_kits,)."""
@@ -158,11 +158,11 @@ class WaterWitness:
 
     def _split(self, soft: np.ndarray) -> np.ndarray:
         """Return the chances of no lead, lead missed and lead seen behind each kit, (n_kits, 3)."""
-        lead = soft[:, self.lead_state == 1].sum(axis=1)[self.row]
+        none, lead = (soft[:, self.lead_state == s].sum(axis=1)[self.row] for s in (0, 1))
         other, caught = self._likelihood(shares(self.parameters)).T
         missing = self._missing()
         missed = missing * other / (missing * other + (1.0 - missing) * caught)
-        return np.stack([1.0 - lead, lead * missed, lead * (1.0 - missed)], axis=1)
+        return np.stack([none, lead * missed, lead * (1.0 - missed)], axis=1)
 
     def counts(self, soft: np.ndarray) -> dict[str, np.ndarray]:
         """Return the table ``WATER_COUNTS``."""
@@ -197,13 +197,24 @@ class WaterWitness:
             floor = float(self.limits["none_seen"])
             ratio = np.where(self.none_seen, np.maximum(ratio, floor), ratio)
             missing = self._missing(rng)
-            ratio = np.log(missing + (1.0 - missing) * np.exp(ratio)) * self.trust
-            home = np.bincount(self.row, weights=ratio, minlength=self.n_homes)
+            home = self._by_home(np.log(missing + (1.0 - missing) * np.exp(ratio)))
             seen = np.bincount(self.row, weights=~self.none_seen, minlength=self.n_homes)
             home = np.where(seen == 0, np.maximum(home, floor), home)  # however many kits
             home = np.clip(home, *self.caps())
             out[:, self.lead_state == 1] = home[:, None]
         return out
+
+    def _by_home(self, ratio: np.ndarray) -> np.ndarray:
+        """Add up the kits of each home, which share its effect, (n_homes,).
+
+        They count as kits as far as they tell anything: one that tells nothing beside a good one
+        takes nothing from it.
+        """
+        size, most = np.abs(ratio), np.zeros(self.n_homes)
+        np.maximum.at(most, self.row, size)
+        total, sizes = (np.bincount(self.row, part, self.n_homes) for part in (ratio, size))
+        kits = sizes / np.maximum(most, 1e-12)
+        return np.asarray(total / (1.0 + np.maximum(kits - 1.0, 0.0) * self.alike))
 
     def describe(self, rng: np.random.Generator | None = None) -> dict[str, Any]:
         """Return counts, local levels, caps, and the sensitivity and specificity of the flush.
