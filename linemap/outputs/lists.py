@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from collections.abc import Hashable
 from datetime import date, datetime
 from io import BytesIO
 from itertools import groupby
@@ -17,6 +18,7 @@ import pyogrio
 import xlsxwriter
 from jinja2 import Environment, PackageLoader, select_autoescape
 
+from linemap.outputs.streets import shared_street, street_of
 from linemap.outputs.wording import ARM_MEANINGS, ARM_WORDS, CAUTIONS, PROBABILITY_CAUTION
 from linemap.tables import contract
 
@@ -311,26 +313,28 @@ def write_route_sheets(kits: pd.DataFrame, path: Path, *, city: str, as_of: date
     Parameters
     ----------
     kits : DataFrame
-        By the ``kit_list`` contract with ``street_segment`` and, if known, ``address`` and
-        ``name`` of the area.
+        By the ``kit_list`` contract with ``street_segment``, ``name`` of the area and, if known,
+        ``address`` and ``site_kind``. A stretch is headed by the street that its addresses share.
     path : Path
     city : str
     as_of : date
     """
     table = kits.copy()
     table["area"] = [str(name) if pd.notna(name) else "No area" for name in table["name"]]
+    table["address"] = table["address"].fillna("") if "address" in table else ""
     table["stretch"] = [
-        f"Stretch {segment}" if pd.notna(segment) else "Street not known"
-        for segment in table["street_segment"]
+        f"Stretch {segment}" if pd.notna(segment) else street_of(address) or "Street not known"
+        for segment, address in zip(table["street_segment"], table["address"], strict=True)
     ]
     table["arm"] = [ARM_WORDS.get(arm, arm) for arm in table["arm"].astype(str)]
     best = table.groupby("area")["rank"].transform("min")
     table = table.assign(best=best).sort_values(["best", "area", "stretch", "rank"])
-    table["address"] = table["address"].fillna("") if "address" in table else ""
-    shown = ["area", "stretch", "rank", "parcel_id", "address", "arm", "why"]
+    sites = table["site_kind"] if "site_kind" in table else pd.Series(None, index=table.index)
+    table["site"] = [str(kind).replace("_", " ") if pd.notna(kind) else "" for kind in sites]
+    shown = ["area", "stretch", "rank", "parcel_id", "address", "site", "arm", "why"]
     homes = table[shown].to_dict("records")
     groups = [
-        (area, [(stretch, list(part)) for stretch, part in groupby(block, itemgetter("stretch"))])
+        (area, [_stretch(list(part)) for _, part in groupby(block, itemgetter("stretch"))])
         for area, block in groupby(homes, itemgetter("area"))
     ]
     pages = Environment(
@@ -344,3 +348,8 @@ def write_route_sheets(kits: pd.DataFrame, path: Path, *, city: str, as_of: date
         cautions=(PROBABILITY_CAUTION, *CAUTIONS),
     )
     path.write_text(text, encoding="utf-8")
+
+
+def _stretch(homes: list[dict[Hashable, Any]]) -> tuple[str | None, str, list[dict[Hashable, Any]]]:
+    """Return the street that the homes of a stretch share, the stretch, and the homes."""
+    return shared_street(home["address"] for home in homes), homes[0]["stretch"], homes

@@ -1,4 +1,4 @@
-"""How the lists read: what the workbook says first and how it shows its homes."""
+"""How the lists read: what the workbook says first, and how a route sheet names streets."""
 
 from datetime import date
 
@@ -8,6 +8,7 @@ import pytest
 
 from linemap.outputs import write_kit_files
 from linemap.outputs.lists import ARM_LABELS
+from linemap.outputs.streets import shared_street, street_of
 from linemap.outputs.wording import ARM_WORDS, CAUTIONS, PROBABILITY_CAUTION
 
 AS_OF = date(2025, 5, 4)
@@ -40,6 +41,18 @@ def written(findings, kits, tmp_path):
         return tmp_path
 
     return write
+
+
+@pytest.fixture
+def titles(written, kits, read_html):
+    """Return a function that gives the titles of the stretches: text, and its small part."""
+
+    def read(**columns):
+        text = (written(kits.assign(**columns)) / "routes.html").read_text("utf-8")
+        found = read_html(text).findall(".//h3")
+        return [("".join(h.itertext()), h.findtext("small")) for h in found]
+
+    return read
 
 
 def front_rows(folder) -> list[tuple]:
@@ -122,3 +135,67 @@ def test_chances_are_shown_as_percentages_and_stored_as_numbers(written, kits):
     assert 'over 99%";' in columns["p_lead"][0].number_format
     assert {cell.number_format for cell in columns["inclusion_probability"]} == {"[=1]0%;0.00%"}
     assert columns["value"][0].number_format == "0.000"
+
+
+def test_a_route_sheet_names_sites_beside_their_homes(written, read_html):
+    text = (written() / "routes.html").read_text("utf-8")
+    homes = {
+        "".join(row[2].itertext()): row[2].findtext("strong")
+        for row in read_html(text).findall(".//tbody/tr")
+    }
+    assert homes["12 Mill StreetH000Site: child care"] == "Site: child care"
+    assert homes["14-16 MILL STREET=2+3"] is None
+    assert "Site: &lt;i&gt;school" in text
+    assert "Staff only: do not leave at a door or share" in text
+
+
+def test_a_stretch_is_headed_by_the_street_that_its_homes_share(titles):
+    assert titles() == [
+        ("Mill Street Stretch S1 (2 homes)", "Stretch S1"),
+        ("Street not known (1 home)", None),
+        ("Bay Road Stretch S7 (1 home)", "Stretch S7"),
+    ]
+
+
+def test_a_stretch_whose_homes_stand_on_two_streets_keeps_its_id(titles):
+    found = titles(address=["12 Mill Street", "1 Bay Road", "5 Low Lane", "no number"])
+    assert found == [
+        ("Stretch S1 (2 homes)", None),
+        ("Low Lane (1 home)", None),
+        ("Stretch S7 (1 home)", None),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("address", "street"),
+    [
+        ("5019 Harrow Street", "Harrow Street"),
+        ("12A Mill  Street", "Mill Street"),
+        ("12 - 14 Mill Street", "Mill Street"),
+        ("12-14 Mill Street", "Mill Street"),
+        ("12 1/2 Mill Street", "Mill Street"),
+        ("12 ½ Mill Street", "Mill Street"),
+        ("12, Mill Street, Alder Falls 12345", "Mill Street"),
+        ("N6W230 Mill Street", "Mill Street"),
+        ("7 42nd Street", "42nd Street"),
+        ("42nd Street", None),
+        ("7 1st Avenue Unit B", "1st Avenue"),
+        ("7 Old Unit Road", "Old Unit Road"),
+        ("7 Mill Street # 4", "Mill Street"),
+        ("7 Mill Street Apt. 4b", "Mill Street"),
+        ("7 County Road 12", "County Road 12"),
+        ("PO Box 9", None),
+        ("12", None),
+        ("", None),
+        (None, None),
+        (float("nan"), None),
+    ],
+)
+def test_the_house_number_is_left_out_of_a_street(address, street):
+    assert street_of(address) == street
+
+
+def test_homes_without_an_address_do_not_unname_a_street():
+    assert shared_street(["", None, "1 Mill Street"]) == "Mill Street"
+    assert shared_street(["", None]) is None
+    assert shared_street(["Mill Street", "1 Mill Street"]) is None
