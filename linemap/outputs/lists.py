@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from collections.abc import Hashable
 from datetime import date, datetime
 from io import BytesIO
 from itertools import groupby
@@ -17,6 +18,7 @@ import pyogrio
 import xlsxwriter
 from jinja2 import Environment, PackageLoader, select_autoescape
 
+from linemap.outputs.streets import shared_street, street_of
 from linemap.outputs.wording import ARM_MEANINGS, ARM_WORDS, CAUTIONS, PROBABILITY_CAUTION
 from linemap.tables import contract
 
@@ -26,19 +28,53 @@ _ROWS_AT_ONCE = 50_000
 """Rows turned into text at a time, to bound memory."""
 
 EXTRA_MEANINGS = {
-    "name": "name of the planning area",
-    "street_segment": "stretch of street, for walking routes",
-    "address": "postal address",
-    "p_low": "lower end of the 90% interval of p_lead [share]",
-    "p_high": "upper end of the 90% interval of p_lead [share]",
-    "p_return_low": "lower end of the 90% interval of p_return [share]",
-    "p_return_high": "upper end of the 90% interval of p_return [share]",
-    "site_kind": "listed site at this home, such as child care",
-    "week": "week of sending within the laboratory's capacity",
-    "value_find": "worth of the lead likely to be found [lead lines]",
-    "value_learn": "worth of what the two bottles and the form would teach [lead lines]",
-    "value_harm": "extra worth where people drink whom lead harms most [lead lines]",
+    "name": ("name of the planning area", ""),
+    "street_segment": ("stretch of street, for walking routes", ""),
+    "address": ("postal address", ""),
+    "p_low": ("lower end of the 90% interval of p_lead", "share"),
+    "p_high": ("upper end of the 90% interval of p_lead", "share"),
+    "p_return_low": ("lower end of the 90% interval of p_return", "share"),
+    "p_return_high": ("upper end of the 90% interval of p_return", "share"),
+    "site_kind": ("listed site at this home, such as child care", ""),
+    "week": ("week of sending within the laboratory's capacity", ""),
+    "value_find": ("worth of the lead likely to be found", "lead lines"),
+    "value_learn": ("worth of what the two bottles and the form would teach", "lead lines"),
+    "value_harm": ("extra worth where people drink whom lead harms most", "lead lines"),
 }
+"""Meaning and unit of the columns beyond the ``kit_list`` contract."""
+
+ARM_LABELS = {
+    "ranked": "ranked (chosen for worth)",
+    "floor": "floor (fair share)",
+    "audit": "audit (random)",
+}
+"""The word of an arm in the files with the word that people in the field use."""
+
+STAFF_ONLY = "Staff only, not to be shared: this file names homes and people's addresses."
+
+ORDER_NOTE = (
+    "The rows stand in the order of sending (column rank). Homes with a listed site, such as a "
+    "child care or a school, come first, then all others; in both parts the kit that is worth "
+    "most comes first (column value): what it may find, what it would teach, and the people "
+    "there whom lead harms most, times the chance that it comes back. Random homes are put in "
+    "anywhere by lot, with a site or without. So a low chance of lead can stand above a high "
+    "one: that home has a listed site, was placed by lot, has more to teach, or is likelier to "
+    "send its kit back."
+)
+
+NOT_CLEARED = (
+    "A home left off this list is not cleared, and a kit that comes back low does not clear a home."
+)
+
+PERCENT_NOTE = (
+    "Chances are shown as percentages; the cell holds the number from 0 to 1. What lies below 1% "
+    "or above 99% is shown as under 1% or over 99%, since no chance is certain."
+)
+
+_READ_FIRST = ("parcel_id", "address", "name")
+"""Columns that the sheet of homes begins with, so far as they are there."""
+
+_CHANCES = ("p_lead", "p_low", "p_high", "p_return", "p_return_low", "p_return_high")
 
 
 def defuse_formulas(table: pd.DataFrame) -> pd.DataFrame:
@@ -98,65 +134,127 @@ def write_kit_workbook(kits: pd.DataFrame, path: Path, *, city: str, as_of: date
     Parameters
     ----------
     kits : DataFrame
-        By the ``kit_list`` contract; further columns follow the contract's.
+        By the ``kit_list`` contract; further columns follow the contract's. The sheet of homes
+        begins with home, address and area, whatever the order here.
     path : Path
     city : str
         Name for the front sheet.
     as_of : date
         Day of the list.
     """
-    meanings = {name: (c.meaning, c.unit) for name, c in contract("kit_list").items()}
+    first = [name for name in _READ_FIRST if name in kits]
+    kits = kits[[*first, *(name for name in kits.columns if name not in first)]]
     content = BytesIO()  # nothing of a household goes through a folder for temporary files
     options = {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False}
     with xlsxwriter.Workbook(content, options) as book:
         book.set_properties({"created": datetime(as_of.year, as_of.month, as_of.day)})
         head = book.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})
-        wrap = book.add_format({"text_wrap": True, "valign": "top"})
-        title = book.add_format({"bold": True, "font_size": 14})
-        styles = {
-            "fraction": book.add_format({"num_format": "0.000"}),
-            "whole": book.add_format({"num_format": "0"}),
-            "day": book.add_format({"num_format": "yyyy-mm-dd"}),
-        }
-
-        front = book.add_worksheet("Read first")
-        front.set_column(0, 0, 26)
-        front.set_column(1, 1, 90)
-        front.write_string(0, 0, f"Homes for the next kits, {city}, {as_of.isoformat()}", title)
-        row = 2
-        for text in (PROBABILITY_CAUTION, *CAUTIONS):
-            front.merge_range(row, 0, row, 1, text, wrap)
-            front.set_row(row, 32)
-            row += 1
-        row += 1
-        front.write_row(row, 0, ["Column", "What it holds [unit; a share runs from 0 to 1]"], head)
-        for name in kits.columns:
-            row += 1
-            meaning, unit = meanings.get(name, (EXTRA_MEANINGS.get(name, ""), ""))
-            front.write_string(row, 0, name, wrap)
-            front.write_string(row, 1, f"{meaning} [{unit}]" if unit else meaning, wrap)
-
-        sheet = book.add_worksheet("Kits")
-        sheet.freeze_panes(1, 1)
-        sheet.write_row(0, 0, list(kits.columns), head)
-        sheet.autofilter(0, 0, max(len(kits), 1), len(kits.columns) - 1)
-        sheet.repeat_rows(0)
-        sheet.set_landscape()
-        sheet.fit_to_pages(1, 0)
-        for position, name in enumerate(kits.columns):
-            values = defuse_formulas(kits[[name]])[name]
-            sheet.set_column(position, position, _width(name, values))
-            style = _cell_style(name, values, styles)
-            for line, value in enumerate(values, start=1):
-                if pd.isna(value):
-                    continue
-                if isinstance(value, str):
-                    sheet.write_string(line, position, value)
-                elif isinstance(value, pd.Timestamp):
-                    sheet.write_datetime(line, position, value.to_pydatetime(), style)
-                else:
-                    sheet.write(line, position, value, style)
+        title = f"Homes for the next kits, {city}, {as_of.isoformat()}"
+        _write_front_sheet(book, kits, title, head)
+        _write_homes_sheet(book, kits, head)
     path.write_bytes(content.getvalue())
+
+
+def _write_front_sheet(
+    book: xlsxwriter.Workbook, kits: pd.DataFrame, title: str, head: Any
+) -> None:
+    """Write the sheet that says what the list holds, how it is ordered and what it cannot tell."""
+    wrap = book.add_format({"text_wrap": True, "valign": "top"})
+    strong = book.add_format({"bold": True, "text_wrap": True, "valign": "top"})
+    numbers = {
+        int: book.add_format({"num_format": "#,##0", "valign": "top"}),
+        float: book.add_format({"num_format": "#,##0.0", "valign": "top"}),
+    }
+    front = book.add_worksheet("Read first")
+    front.set_column(0, 0, 32)
+    front.set_column(1, 1, 12)
+    front.set_column(2, 2, 84)
+    _set_page(front)
+    front.merge_range(0, 0, 0, 2, STAFF_ONLY, strong)
+    front.write_string(1, 0, title, book.add_format({"bold": True, "font_size": 14}))
+
+    row = 3
+    front.write_row(row, 0, ["What the list holds", "Number", "How it is counted"], head)
+    for label, number, how in _what_it_holds(kits):
+        row += 1
+        front.write_string(row, 0, label, wrap)
+        front.write_number(row, 1, number, numbers[type(number)])
+        front.write_string(row, 2, how, wrap)
+    row += 1
+    for text, style in (
+        (NOT_CLEARED, strong),
+        (ORDER_NOTE, wrap),
+        *((caution, wrap) for caution in (PROBABILITY_CAUTION, *CAUTIONS)),
+        (PERCENT_NOTE, wrap),
+    ):
+        row += 1
+        front.merge_range(row, 0, row, 2, text, style)
+        front.set_row(row, 16 * (1 + len(text) // 110))
+
+    row += 2
+    front.write_row(row, 0, ["Column", "Unit", "What it holds"], head)
+    meanings = {name: (c.meaning, c.unit) for name, c in contract("kit_list").items()}
+    for name in kits.columns:
+        row += 1
+        meaning, unit = meanings.get(name) or EXTRA_MEANINGS.get(name, ("", ""))
+        for place, text in enumerate((name, unit, meaning)):
+            front.write_string(row, place, text or "", wrap)
+
+
+def _what_it_holds(kits: pd.DataFrame) -> list[tuple[str, int | float, str]]:
+    """Return counts and sums of the list, each with how it is counted."""
+    lead, back = (kits[name].astype(float) for name in ("p_lead", "p_return"))
+    return [
+        *(
+            (label, int(kits["arm"].eq(arm).sum()), ARM_MEANINGS[ARM_WORDS[arm]])
+            for arm, label in ARM_LABELS.items()
+        ),
+        ("kits", len(kits), "rows of the sheet Kits"),
+        ("kits expected back", float(back.sum()), "sum of p_return: usable kits, on average"),
+        (
+            "lead lines expected among them",
+            float((lead * back).sum()),
+            "sum of p_lead * p_return: lead lines at homes whose kit comes back, on average; an "
+            "estimate, and not what the water results will show",
+        ),
+    ]
+
+
+def _set_page(sheet: Any) -> None:
+    """Make a sheet print across the page, with who may read it above."""
+    sheet.set_landscape()
+    sheet.fit_to_pages(1, 0)
+    sheet.set_header(f"&L{STAFF_ONLY}&R&P of &N")
+
+
+def _write_homes_sheet(book: xlsxwriter.Workbook, kits: pd.DataFrame, head: Any) -> None:
+    """Write the sheet with a row for each home."""
+    styles = {
+        "chance": book.add_format({"num_format": '[<0.01]"under 1%";[>0.99]"over 99%";0%'}),
+        "drawn": book.add_format({"num_format": "[=1]0%;0.00%"}),
+        "fraction": book.add_format({"num_format": "0.000"}),
+        "whole": book.add_format({"num_format": "0"}),
+        "day": book.add_format({"num_format": "yyyy-mm-dd"}),
+    }
+    sheet = book.add_worksheet("Kits")
+    sheet.freeze_panes(1, 1)
+    sheet.write_row(0, 0, list(kits.columns), head)
+    sheet.autofilter(0, 0, max(len(kits), 1), len(kits.columns) - 1)
+    sheet.repeat_rows(0)
+    _set_page(sheet)
+    for position, name in enumerate(kits.columns):
+        values = defuse_formulas(kits[[name]])[name]
+        sheet.set_column(position, position, _width(name, values))
+        style = _cell_style(name, values, styles)
+        for line, value in enumerate(values, start=1):
+            if pd.isna(value):
+                continue
+            if isinstance(value, str):
+                sheet.write_string(line, position, value)
+            elif isinstance(value, pd.Timestamp):
+                sheet.write_datetime(line, position, value.to_pydatetime(), style)
+            else:
+                sheet.write(line, position, value, style)
 
 
 def _width(name: str, values: pd.Series) -> float:
@@ -167,11 +265,15 @@ def _width(name: str, values: pd.Series) -> float:
 
 
 def _cell_style(name: str, values: pd.Series, styles: dict[str, Any]) -> Any:
-    """Return how the cells of a column are shown: a day, a whole number or a fraction."""
+    """Return how the cells of a column are shown: day, chance, whole number or fraction."""
     if pd.api.types.is_datetime64_any_dtype(values):
         return styles["day"]
     if not pd.api.types.is_numeric_dtype(values):
         return None
+    if name in _CHANCES:
+        return styles["chance"]
+    if name == "inclusion_probability":
+        return styles["drawn"]
     column = contract("kit_list").get(name)
     whole = column is not None and column.kind == "integer"
     return styles["whole" if whole or pd.api.types.is_integer_dtype(values) else "fraction"]
@@ -211,26 +313,28 @@ def write_route_sheets(kits: pd.DataFrame, path: Path, *, city: str, as_of: date
     Parameters
     ----------
     kits : DataFrame
-        By the ``kit_list`` contract with ``street_segment`` and, if known, ``address`` and
-        ``name`` of the area.
+        By the ``kit_list`` contract with ``street_segment``, ``name`` of the area and, if known,
+        ``address`` and ``site_kind``. A stretch is headed by the street that its addresses share.
     path : Path
     city : str
     as_of : date
     """
     table = kits.copy()
     table["area"] = [str(name) if pd.notna(name) else "No area" for name in table["name"]]
+    table["address"] = table["address"].fillna("") if "address" in table else ""
     table["stretch"] = [
-        f"Stretch {segment}" if pd.notna(segment) else "Street not known"
-        for segment in table["street_segment"]
+        f"Stretch {segment}" if pd.notna(segment) else street_of(address) or "Street not known"
+        for segment, address in zip(table["street_segment"], table["address"], strict=True)
     ]
     table["arm"] = [ARM_WORDS.get(arm, arm) for arm in table["arm"].astype(str)]
     best = table.groupby("area")["rank"].transform("min")
     table = table.assign(best=best).sort_values(["best", "area", "stretch", "rank"])
-    table["address"] = table["address"].fillna("") if "address" in table else ""
-    shown = ["area", "stretch", "rank", "parcel_id", "address", "arm", "why"]
+    sites = table["site_kind"] if "site_kind" in table else pd.Series(None, index=table.index)
+    table["site"] = [str(kind).replace("_", " ") if pd.notna(kind) else "" for kind in sites]
+    shown = ["area", "stretch", "rank", "parcel_id", "address", "site", "arm", "why"]
     homes = table[shown].to_dict("records")
     groups = [
-        (area, [(stretch, list(part)) for stretch, part in groupby(block, itemgetter("stretch"))])
+        (area, [_stretch(list(part)) for _, part in groupby(block, itemgetter("stretch"))])
         for area, block in groupby(homes, itemgetter("area"))
     ]
     pages = Environment(
@@ -244,3 +348,8 @@ def write_route_sheets(kits: pd.DataFrame, path: Path, *, city: str, as_of: date
         cautions=(PROBABILITY_CAUTION, *CAUTIONS),
     )
     path.write_text(text, encoding="utf-8")
+
+
+def _stretch(homes: list[dict[Hashable, Any]]) -> tuple[str | None, str, list[dict[Hashable, Any]]]:
+    """Return the street that the homes of a stretch share, the stretch, and the homes."""
+    return shared_street(home["address"] for home in homes), homes[0]["stretch"], homes
