@@ -255,7 +255,7 @@ def prioritize(
     for sentence in summary["sentences"]:
         say(sentence)
     say(f"First areas ({plan.limits.aim.replace('_', ' ')}):")
-    for area in list_areas(opened, plan).head(5).itertuples():
+    for area in list_areas(opened, plan, ledger=ledger).head(5).itertuples():
         say(f"  {area.rank:.0f}. {area.name}: {area.why}; {area.kits_suggested:.0f} kits")
     say(f"The list of {len(plan.kits):,} homes is in {place}")
 

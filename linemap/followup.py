@@ -14,7 +14,7 @@ import pandas as pd
 
 from linemap.assembly import group_columns, ledger_as_read, ledger_mark, rounds_log
 from linemap.evaluation import PROTOCOLS, Evaluation
-from linemap.intake import read_city, read_samples, read_table
+from linemap.intake import read_city, read_opt_outs, read_samples, read_table
 from linemap.outputs import draw_map as draw_city
 from linemap.outputs import (
     map_files,
@@ -24,7 +24,14 @@ from linemap.outputs import (
     write_kit_files,
     write_pages,
 )
-from linemap.outreach import KitPlan, choose_kits, fairness, rank_areas, since_rounds
+from linemap.outreach import (
+    KitPlan,
+    Ledger,
+    choose_kits,
+    fairness,
+    rank_areas,
+    since_rounds,
+)
 from linemap.pipeline import Stopwatch, evaluate_scores, run, score_city
 from linemap.printing import Tell, silent
 from linemap.run_folder import Run, free_name, read_record, recorded_settings, write_json
@@ -69,17 +76,42 @@ def prioritize(
     """
     limits = outreach_with(run.settings.outreach, changes)
     book = ledger_as_read(run.settings, ledger, entries=entries)
-    homes = since_rounds(run.homes, rounds_log(book))
+    homes = homes_now(run, book)
     return choose_kits(homes, limits, seed=run.settings.scoring.seed, today=run.as_of)
 
 
-def list_areas(run: Run, plan: KitPlan) -> pd.DataFrame:
+def homes_now(run: Run, ledger: Ledger | None) -> pd.DataFrame:
+    """Return the homes of a run as they stand now: with later rounds and later opt-outs.
+
+    Parameters
+    ----------
+    run : Run
+    ledger : Ledger or None
+
+    Returns
+    -------
+    DataFrame
+        Indexed by parcel_id.
+
+    Raises
+    ------
+    InputError
+        If the file of those who want no kits cannot be read: nobody must get one for that.
+    """
+    homes = since_rounds(run.homes, rounds_log(ledger))
+    away = homes.index.isin(read_opt_outs(run.settings))
+    return homes.assign(opted_out=homes["opted_out"] | away)
+
+
+def list_areas(run: Run, plan: KitPlan, *, ledger: str | Path | None = None) -> pd.DataFrame:
     """Rank the areas under a list's aim; their expected lead lines are those of the run.
 
     Parameters
     ----------
     run : Run
     plan : KitPlan
+    ledger : str or Path, optional
+        As for :func:`prioritize`.
 
     Returns
     -------
@@ -88,7 +120,8 @@ def list_areas(run: Run, plan: KitPlan) -> pd.DataFrame:
     """
     names = {"expected_lead_lines": "expected"}
     expected = run.areas.set_index("area_id").rename(columns=names)[["expected", "low", "high"]]
-    return rank_areas(run.homes, expected, plan, plan.limits.aim, seed=run.settings.scoring.seed)
+    homes = homes_now(run, ledger_as_read(run.settings, ledger))
+    return rank_areas(homes, expected, plan, plan.limits.aim, seed=run.settings.scoring.seed)
 
 
 def write_list(
@@ -118,7 +151,7 @@ def write_list(
     place = Path(out) if out is not None else free_name(run.folder / "lists", "choice", "")
     with replaced_files(place) as work:
         write_kit_files(plan.kits, run.parcels, work, city=run.settings.city.name, as_of=run.as_of)
-        write_csv(list_areas(run, plan), work / "areas.csv")
+        write_csv(list_areas(run, plan, ledger=ledger), work / "areas.csv")
         write_csv(fairness(run.homes, plan, group_columns(plan.limits)), work / "fairness.csv")
         made = {
             "limits": plan.limits.model_dump(mode="json"),

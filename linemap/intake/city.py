@@ -88,7 +88,8 @@ def read_city(settings: Settings, *, tell: Callable[[str], None] | None = None) 
         if tell is not None:
             tell(f"reading {table} from {name}")
         desk.open(table, name, settings)
-    opted_out = desk.opt_outs(settings)
+    if settings.outreach.opt_out is not None:
+        desk.open("opt_out", settings.outreach.opt_out, settings)
     _settle_places(desk)
     _settle_ids(desk)
     _settle_results(desk, confirmed=settings.city.units_confirmed)
@@ -96,8 +97,11 @@ def read_city(settings: Settings, *, tell: Callable[[str], None] | None = None) 
     if desk.stops:
         raise InputError(with_code_faults(desk.stops, desk.problems), others=desk.problems)
     tables: dict[str, Any] = {
-        name: _in_order(loaded.table, name) for name, loaded in desk.loaded.items()
+        name: _in_order(loaded.table, name)
+        for name, loaded in desk.loaded.items()
+        if name != "opt_out"
     }
+    away = desk.loaded["opt_out"].table["parcel_id"] if desk.has("opt_out") else ()
     parcels = tables.pop("parcels").set_index("parcel_id")
     for name in ("areas", "sites"):
         if name not in tables:
@@ -106,7 +110,7 @@ def read_city(settings: Settings, *, tell: Callable[[str], None] | None = None) 
     if "samples" not in tables:
         tables["samples"] = read_results(empty_table("samples"), "")[0]
     city = City(name=settings.city.name, parcels=parcels, doubts=desk.doubts(), **tables)
-    return Intake(city, desk.problems, desk.counts(), desk.inputs, opted_out)
+    return Intake(city, desk.problems, desk.counts(), desk.inputs, tuple(sorted(set(away))))
 
 
 class _Desk:
@@ -145,16 +149,6 @@ class _Desk:
                     "Look whether it is the right file, or use a larger machine.",
                 )
             )
-
-    def opt_outs(self, settings: Settings) -> tuple[str, ...]:
-        """Read who wants no kits; keep the reasons if that cannot be read."""
-        try:
-            listed, inputs = _opt_outs(settings)
-        except InputError as error:
-            self.stops += error.problems
-            return ()
-        self.inputs += inputs
-        return listed
 
     def keep(self, name: str, table: pd.DataFrame, problems: Sequence[Problem]) -> None:
         """Replace a table by what is left of it, and keep the problems."""
@@ -227,7 +221,7 @@ def _settle_places(desk: _Desk) -> None:
 def _settle_ids(desk: _Desk) -> None:
     """Match lines, checks and kits to parcels, samples and answers to kits."""
     for names, owner, column in (
-        (("lines", "checks", "kits"), "parcels", "parcel_id"),
+        (("lines", "checks", "kits", "opt_out"), "parcels", "parcel_id"),
         (("samples", "answers"), "kits", "kit_id"),
     ):
         for name in names:
@@ -377,14 +371,9 @@ def read_opt_outs(settings: Settings) -> tuple[str, ...]:
     InputError
         If the file cannot be read: nobody must get a kit because a list was lost.
     """
-    return _opt_outs(settings)[0]
-
-
-def _opt_outs(settings: Settings) -> tuple[tuple[str, ...], list[dict[str, Any]]]:
-    """Return the parcels that want no kits, and the prints of the file that says so."""
     name = settings.outreach.opt_out
     if name is None:
-        return (), []
+        return ()
     source = open_source(_place(name, settings), "opt_out", file=name)
     loaded = load_table(source, Dialect(settings.columns.get("opt_out", {}), {}))
-    return tuple(sorted(set(loaded.table["parcel_id"]))), _prints(source, loaded)
+    return tuple(sorted(set(loaded.table["parcel_id"])))

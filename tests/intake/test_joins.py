@@ -8,6 +8,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from linemap.errors import InputError
 from linemap.intake import read_city
 from linemap.intake.joins import find_areas, match_ids
 
@@ -202,6 +203,26 @@ def test_opt_outs(small_city, tmp_path):
     )
     assert read_opt_outs(settings_) == ("0002", "0004")
     assert read_opt_outs(small_city()) == ()
+    intake = read_city(settings_)
+    assert intake.opted_out == ("0002", "0004")
+    assert intake.counts["opt_out"] == {"rows_in": 3, "used": 3, "quarantined": 0, "cells": 0}
+
+
+def test_opt_outs_that_name_no_parcel_are_not_passed_over(small_city, tmp_path):
+    """Nobody must get a kit because the id of who wants none was written in another way."""
+    asked = {"outreach": {"opt_out": "never.csv"}}
+    (tmp_path / "never.csv").write_text("parcel_id\n0004\nx2\n2\n", encoding="utf-8")
+    intake = read_city(small_city(asked))
+    assert intake.opted_out == ("0004",)
+    assert intake.counts["opt_out"]["quarantined"] == 2
+    said = {p.value: p.reason for p in intake.problems if p.table == "opt_out"}
+    assert said == {
+        "x2": "no parcel has this id.",
+        "2": "no parcel has this id, but one has it with zeros before it.",
+    }
+    (tmp_path / "never.csv").write_text("parcel_id\nx2\n", encoding="utf-8")
+    with pytest.raises(InputError, match="no parcel has this id"):
+        read_city(small_city(asked))
 
 
 def test_inputs_name_every_file_with_its_hash(small_city, tmp_path):

@@ -114,6 +114,28 @@ def test_areas_are_ranked_again_under_the_aim_of_the_list(run: Run, tmp_path: Pa
     assert (groups == 60).all()
 
 
+def test_a_home_that_opted_out_since_the_run_is_on_no_new_list(
+    run: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first = prioritize(run, kits=30).kits["parcel_id"].tolist()
+    monkeypatch.setattr("linemap.followup.read_opt_outs", lambda settings: tuple(first[:5]))
+    again = prioritize(run, kits=30).kits["parcel_id"].tolist()
+    assert not set(first[:5]) & set(again)
+
+
+def test_areas_of_a_new_list_count_only_homes_that_may_be_sent_a_kit_now(
+    run: Run, tmp_path: Path
+) -> None:
+    ledger = tmp_path / "rounds.sqlite"
+    folder = write_list(run, prioritize(run, kits=60), tmp_path / "first")
+    before = list_areas(run, prioritize(run, kits=20))["may_be_sent"].sum()
+    open_round(run, choice=folder, ledger=ledger)
+    plan = prioritize(run, kits=20, ledger=ledger)
+    write_list(run, plan, tmp_path / "second", ledger=ledger)
+    table = pd.read_csv(tmp_path / "second" / "areas.csv")
+    assert table["may_be_sent"].sum() == before - 60
+
+
 def test_a_round_of_an_empty_list_is_refused_with_the_reason(
     run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
