@@ -22,6 +22,7 @@ from linemap.inventory import audit_list, validation_pool
 from linemap.outreach import (
     Ledger,
     expected_return,
+    homes_to_look_at,
     kit_history,
     review_rounds,
     since_rounds,
@@ -293,6 +294,12 @@ def control_homes(city: City) -> list[str]:
     """Return the homes known by a look at both sides to have no lead, in order."""
     seen = check_labels(city.checks, city.parcels.index)
     return sorted(seen.index[(seen["label"] == 0) & (seen["sides_seen"] == 2)])
+
+
+def look_table(homes: pd.DataFrame, scored: Scored, settings: Settings) -> pd.DataFrame:
+    """Return the homes where somebody should look first, with the reasons of their scores."""
+    said = scored.scores[["reason_1", "reason_2"]]
+    return homes_to_look_at(homes.join(said), settings.outreach)
 
 
 def audit_table(city: City, scored: Scored, settings: Settings) -> pd.DataFrame:

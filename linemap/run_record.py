@@ -45,6 +45,7 @@ REPEATABLE = (
     "lists/routes.html",
     "lists/areas.csv",
     "lists/audit.csv",
+    "lists/looks.csv",
     "lists/fairness.csv",
 )
 """Outputs that are byte for byte the same for the same inputs, settings, seed and versions."""

@@ -160,7 +160,8 @@ class OutreachSettings(_Section):
     owner lives elsewhere; half is our choice. ``audit_share`` of the kits is drawn at random,
     ``audit_draw`` says how: homes with a higher chance of lead more often, or all alike.
     ``recheck_above`` is the probability of lead from which a home that is non-lead by record
-    only may be sent a kit too.
+    only may be sent a kit too; ``look_above`` that from which a home with a usable kit is sent
+    no other one, but stands on the list of pipes to look at.
     """
 
     kits: int = Field(default=400, ge=1)
@@ -179,6 +180,7 @@ class OutreachSettings(_Section):
     per_segment: int | None = Field(default=None, ge=1)
     group: tuple[GroupLimit, ...] = ()
     recheck_above: float | None = Field(default=None, gt=0, lt=1)
+    look_above: float | None = Field(default=0.9, gt=0, lt=1)
     opt_out: str | None = None
     aim: Literal["most_lead", "most_need", "least_tested"] = "most_lead"
     value: ValueSettings = ValueSettings()

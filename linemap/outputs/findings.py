@@ -48,8 +48,9 @@ class Findings:
         Content of ``evaluation.json``.
     evaluation_tables : dict of str to DataFrame
         Tables of the evaluation by file name without suffix.
-    area_list, kit_list, audit : DataFrame
-        The ranked areas, the homes for the next kits, the random verification sample.
+    area_list, kit_list, audit, looks : DataFrame
+        The ranked areas, the homes for the next kits, the random verification sample, the homes
+        where somebody should look first.
     plan : dict
         What the choice says of itself: bound, gap, prices of the floors, homes left out.
     fairness : DataFrame
@@ -85,6 +86,7 @@ class Findings:
     area_list: pd.DataFrame
     kit_list: pd.DataFrame
     audit: pd.DataFrame
+    looks: pd.DataFrame
     plan: dict[str, Any]
     fairness: pd.DataFrame
     learn: pd.Series

@@ -8,6 +8,7 @@ from linemap.outreach.fairness import fairness
 from linemap.outreach.forecast import forecast_round
 from linemap.outreach.history import kit_history, since_rounds, with_rounds
 from linemap.outreach.limits import income_third
+from linemap.outreach.looks import homes_to_look_at
 from linemap.outreach.plan import KitPlan, choose_kits
 from linemap.outreach.remaining import lead_remaining
 from linemap.outreach.response import ReturnForecast, expected_return
@@ -28,6 +29,7 @@ __all__ = [
     "expected_return",
     "fairness",
     "forecast_round",
+    "homes_to_look_at",
     "income_third",
     "kit_history",
     "kit_value",

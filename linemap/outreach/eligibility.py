@@ -22,6 +22,8 @@ LEFT_OUT = {
     "opted out": "asked not to be sent a kit",
     "refused": "refused the last kit and has asked for none since",
     "quiet": "was sent a kit within the quiet days",
+    "likely by its kit": "a usable kit came back and lead is very likely: a look at the pipe and a "
+    "filter now, not another kit",
     "no estimate": "no probability of lead or no chance of return",
 }
 """Reasons for leaving a home out; a home counts under the first that applies."""
@@ -32,7 +34,8 @@ def reason_left_out(homes: pd.DataFrame, limits: OutreachSettings, *, today: dat
 
     Only homes whose lead status is unknown are sent kits. With ``limits.recheck_above`` a home
     that is non-lead by record only, and likely enough to have lead all the same, is sent one
-    too; a home where a field check found no lead is not.
+    too; a home where a field check found no lead is not. Where a usable kit has come back and
+    lead is at least as likely as ``limits.look_above``, another kit would tell next to nothing.
 
     Parameters
     ----------
@@ -72,10 +75,18 @@ def reason_left_out(homes: pd.DataFrame, limits: OutreachSettings, *, today: dat
         ("opted out", column_or(homes, "opted_out", False).eq(True)),
         ("refused", column_or(homes, "refused", False).eq(True)),
         ("quiet", last > quiet_since),
+        ("likely by its kit", likely_by_kit(homes, limits)),
         ("no estimate", homes["p_lead"].isna() | homes["p_return"].isna()),
     ):
         reason[(applies & reason.isna()).to_numpy()] = name
     return reason
+
+
+def likely_by_kit(homes: pd.DataFrame, limits: OutreachSettings) -> pd.Series:
+    """Return which homes have sent a usable kit and are very likely to have lead."""
+    if limits.look_above is None:
+        return pd.Series(False, index=homes.index)
+    return column_or(homes, "tested", False).eq(True) & homes["p_lead"].ge(limits.look_above)
 
 
 def is_vacant(homes: pd.DataFrame) -> pd.Series:

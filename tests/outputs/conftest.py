@@ -188,6 +188,13 @@ def findings() -> Findings:
         area_list=area_table(),
         kit_list=kits,
         audit=empty(),
+        looks=pd.DataFrame(
+            {
+                "look": ["likely by its kit", "recorded lead"],
+                "why": ["look there", "look here"],
+                "p_lead": [0.95, 0.1],
+            }
+        ),
         plan={
             "kits": 4,
             "expected_returns": 1.6,

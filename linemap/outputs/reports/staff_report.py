@@ -105,6 +105,8 @@ def staff_content(findings: Findings) -> dict[str, Any]:
         ],
         "review": findings.review,
         "inventory": records(findings.inventory),
+        "by_class": expected_by_class(findings.scores),
+        "looks": looks_by_kind(findings.looks),
         "kits": water.get("kits"),
         "area_names": names,
         "water": water,
@@ -119,6 +121,22 @@ def staff_content(findings: Findings) -> dict[str, Any]:
         "cannot_tell": cannot_tell(findings),
         "pictures": pictures(findings, action_level=level),
     }
+
+
+def expected_by_class(scores: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return lines and lead lines expected among them by inventory class, with their total."""
+    by = scores.groupby(scores["inventory_class"].astype(object).fillna("no class"))["p_lead"]
+    rows = by.agg(lines="size", expected="sum").rename_axis("words").reset_index()
+    total = {"words": "all lines", "lines": len(scores), "expected": scores["p_lead"].sum()}
+    return [*records(rows), total]
+
+
+def looks_by_kind(looks: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return how many homes somebody should look at first, by the reason, in the list's order."""
+    if looks.empty:
+        return []
+    by = looks.groupby(["look", "why"], sort=False, observed=True)["p_lead"]
+    return records(by.agg(homes="size", expected="sum").reset_index())
 
 
 def promise(plan: dict[str, Any]) -> str:
