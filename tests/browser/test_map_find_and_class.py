@@ -113,6 +113,14 @@ def test_without_addresses_the_card_of_another_home_closes_too(laptop, city):
     assert page.is_hidden("#card")
 
 
+def test_the_page_of_one_area_says_that_other_areas_have_pages(laptop, city):
+    page = laptop.open("sheets/map-001.html")
+    elsewhere = city["scores"].index[city["scores"]["area_id"] == "A10"][0]
+    said = look(page, elsewhere)
+    assert said.startswith(f"No home has the parcel id {elsewhere}.")
+    assert said.endswith("the overview links to the others.")
+
+
 def test_addresses_are_suggested(tab):
     page = tab.open("staff.html")
     page.fill("#find-id", "9 MILL")
