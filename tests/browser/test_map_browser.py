@@ -140,14 +140,14 @@ def test_slider_counts_what_passes(laptop, city):
 def test_filters_count_what_passes(laptop, city):
     page = laptop.open("staff.html", "#draw=homes")
     scores = city["scores"]
-    page.check("#only-unknown")
+    page.select_option("#pick-class", "unknown")
     laptop.settle()
     unknown = scores["inventory_class"] == "lead status unknown"
     assert number(page.inner_text("#count"), r"([\d,]+) of") == unknown.sum()
     page.check("#only-listed")
     laptop.settle()
     assert number(page.inner_text("#count"), r"([\d,]+) of") == len(city["kits"])
-    page.uncheck("#only-unknown")
+    page.select_option("#pick-class", "")
     page.uncheck("#only-listed")
     page.select_option("#pick-area", "A10")
     page.wait_for_timeout(600)
@@ -271,7 +271,7 @@ def test_the_address_brings_the_view_back(laptop):
     page = laptop.open("staff.html", "#draw=homes")
     page.focus("#least")
     page.keyboard.press("End")
-    page.check("#only-unknown")
+    page.select_option("#pick-class", "unknown")
     page.click(".leaflet-control-zoom-in")
     page.wait_for_timeout(600)
     laptop.settle()
@@ -279,7 +279,7 @@ def test_the_address_brings_the_view_back(laptop):
     again = laptop.open("staff.html", address)
     assert again.evaluate("() => location.hash") == address
     assert again.inner_text("#count") == count
-    assert again.is_checked("#only-unknown")
+    assert again.input_value("#pick-class") == "unknown"
 
 
 def test_a_pasted_link_is_followed_in_the_open_page(laptop, city):

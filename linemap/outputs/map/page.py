@@ -79,7 +79,7 @@ class PackedMap(folium.Map):
         self._id = "city"  # one map in a page: a fixed name keeps the bytes of two runs alike
         self.panel = panel
         self.start = start
-        self.styles = [leaflet_style(), asset("page.css")]
+        self.styles = [leaflet_style(), asset("page.css"), asset("print.css")]
         self.scripts = [leaflet_script(), *(asset(name) for name in scripts)]
         self.page = plain(json_bytes(page).decode().replace("<", "\\u003c"), "\\u007b")
         self.data = {name: packed(content) for name, content in data.items()}

@@ -61,7 +61,8 @@ def draw_map(
     Parameters
     ----------
     parcels : GeoDataFrame
-        n parcels indexed by parcel_id, projected CRS in metres.
+        n parcels indexed by parcel_id, projected CRS in metres; where some have an ``address``,
+        homes can be found by it.
     scores : DataFrame
         By the ``scores`` contract, indexed by parcel_id; the same n parcels.
     areas : GeoDataFrame
@@ -109,6 +110,9 @@ def draw_map(
         "areas": json_bytes(area_records(areas, _area_figures(area_list))),
         "ids": "\n".join(str(i) for i in homes.index).encode(),
     }
+    addresses = _addresses(parcels)
+    if (addresses != "").any():
+        data["addresses"] = "\n".join(addresses.iloc[order]).encode()
     blocks = card_blocks(homes, kits=kits, pairs=pairs, lines=lines, learn=learn)
     for number, block in enumerate(blocks):
         data[f"cards-{number}"] = block
@@ -120,12 +124,15 @@ def draw_map(
         "rounding": smallest,
         "bands": HOME_BANDS,
         "cautions": [PROBABILITY_CAUTION, *CAUTIONS],
+        "addressed": "addresses" in data,
+        "sheet": bool(overview),
     }
     title = f"{city}: lead service lines, home by home"
     side = panel(
         "staff.html",
         title=title,
         finding="" if expected is None else expected_in_words(len(parcels), expected),
+        addressed=page["addressed"],
         overview=overview,
         cautions=page["cautions"],
     )
@@ -185,6 +192,13 @@ def _flags(
         usable = pairs.loc[pairs["verdict"] != "not_usable", "parcel_id"]
         flags |= np.where(homes.index.isin(usable), TESTED, 0).astype(np.uint8)
     return flags
+
+
+def _addresses(parcels: gpd.GeoDataFrame) -> pd.Series:
+    """Return the address of each parcel on one line, empty where there is none."""
+    if "address" not in parcels.columns:
+        return pd.Series("", index=parcels.index)
+    return parcels["address"].astype(object).fillna("").astype(str).str.split().str.join(" ")
 
 
 def _area_places(homes: pd.DataFrame, areas: gpd.GeoDataFrame) -> np.ndarray:

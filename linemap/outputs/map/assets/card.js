@@ -42,12 +42,23 @@ linemap.cardOf = async function (i) {
   };
 };
 
-linemap.drawCard = function ({ id, areaName, chance, flags, card, cautions }) {
+linemap.drawCard = function ({ id, under, chance, flags, card, cautions }) {
   const { el, percent } = linemap;
   const kind = linemap.CLASSES[flags & 3];
   const section = (title, ...inside) => el("section", {}, el("h3", {}, title), ...inside);
   const list = (items) => el("ul", {}, ...items.map((item) => el("li", {}, item)));
+  const known = (flags & 3) !== linemap.UNKNOWN;
+  const inInventory = section(
+    "Class in the inventory",
+    el(
+      "p",
+      {},
+      el("strong", {}, kind),
+      `. Basis: ${card.basis || "none given"}. ${card.ground ? linemap.sentence(card.ground) : ""} The probability never sets the class.`
+    )
+  );
   const parts = [
+    known ? inInventory : null,
     el(
       "p",
       { class: "chance" },
@@ -67,15 +78,7 @@ linemap.drawCard = function ({ id, areaName, chance, flags, card, cautions }) {
     );
   }
   parts.push(
-    section(
-      "Class in the inventory",
-      el(
-        "p",
-        {},
-        el("strong", {}, kind),
-        `. Basis: ${card.basis || "none given"}. ${card.ground ? linemap.sentence(card.ground) : ""} The probability never sets the class.`
-      )
-    ),
+    known ? null : inInventory,
     section(
       "Why",
       card.reasons.length
@@ -108,7 +111,7 @@ linemap.drawCard = function ({ id, areaName, chance, flags, card, cautions }) {
     section("What would change this estimate most", list(linemap.wouldChange(chance, flags, card))),
     section("Read with care", list(cautions))
   );
-  linemap.openCard(`Home ${id}`, areaName, parts);
+  linemap.openCard(`Home ${id}`, under, parts.filter(Boolean));
 };
 
 /* Words of a table as a sentence. */
@@ -236,10 +239,9 @@ linemap.kitSentence = function (kit) {
 linemap.wouldChange = function (chance, flags, card) {
   const [, , record, answers, water, check] = card.weights;
   const out = [];
-  if (card.telling)
-    out.push(
-      `Without ${linemap.TELLING[card.telling]} it would be ${linemap.percent(card.without)} instead of ${linemap.percent(chance)}.`
-    );
+  const [now, without] = [linemap.percent(chance), linemap.percent(card.without)];
+  if (card.telling && without !== now)
+    out.push(`Without ${linemap.TELLING[card.telling]} it would be ${without} instead of ${now}.`);
   if (check !== 0)
     return [
       ...out,

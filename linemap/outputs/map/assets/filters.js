@@ -1,6 +1,15 @@
 /* Which homes the reader wants to see. Staff only. */
 "use strict";
 
+/* Choices of class: the classes that pass, by their place in linemap.CLASSES. */
+linemap.CLASS_CHOICES = {
+  lead: [0],
+  galvanized: [1],
+  replace: [0, 1],
+  "non-lead": [2],
+  unknown: [linemap.UNKNOWN],
+};
+
 linemap.Filters = class {
   constructor(homes, areas) {
     this.homes = homes;
@@ -11,9 +20,9 @@ linemap.Filters = class {
     this.percent = Number(state.get("least"));
     this.least = this.percent * 100; // chances are in 1/10000
     this.area = this.areas.findIndex((area) => area.id === state.get("area"));
-    this.unknown = state.get("unknown") === "yes";
+    this.classes = linemap.CLASS_CHOICES[state.get("class")] ?? null;
     this.listed = state.get("listed") === "yes";
-    this.thins = this.least > 0 || this.unknown || this.listed;
+    this.thins = this.least > 0 || this.classes !== null || this.listed;
     this.any = this.thins || this.area >= 0;
   }
 
@@ -22,7 +31,7 @@ linemap.Filters = class {
     return (
       this.homes.chance[i] >= this.least &&
       (this.area < 0 || this.homes.area[i] === this.area) &&
-      (!this.unknown || (flags & 3) === linemap.UNKNOWN) &&
+      (this.classes === null || this.classes.includes(flags & 3)) &&
       (!this.listed || Boolean(flags & linemap.LISTED))
     );
   }
@@ -33,7 +42,7 @@ linemap.Filters = class {
     const parts = [
       this.least ? `a probability of at least ${this.percent}%` : null,
       this.area >= 0 ? `a place in ${this.areas[this.area].name}` : null,
-      this.unknown ? "an unknown line" : null,
+      this.classes ? `the class ${this.classes.map((k) => linemap.CLASSES[k]).join(" or ")}` : null,
       this.listed ? "a place on the next list of kits" : null,
     ];
     return `Only homes with ${parts.filter(Boolean).join(" and ")} are shown.`;

@@ -4,6 +4,7 @@
 /* Bits of the flags that each home carries. */
 linemap.CLASSES = ["lead", "galvanized requiring replacement", "non-lead", "lead status unknown"];
 linemap.UNKNOWN = 3;
+linemap.LETTERS = ["L", "G", "", ""]; // what stands in homes of each class on the map
 linemap.BEYOND = 4;
 linemap.LISTED = 8;
 linemap.TESTED = 16;

@@ -24,6 +24,22 @@ linemap.homeLegend = function ({ colours, bands }) {
     stroke: "#111111",
     "stroke-width": 2.5,
   });
+  const letter = (words) =>
+    el(
+      "text",
+      {
+        x: 15,
+        y: 13.5,
+        "text-anchor": "middle",
+        "font-size": 13,
+        "font-weight": "bold",
+        fill: "#111111",
+        stroke: "#ffffff",
+        "stroke-width": 3,
+        "paint-order": "stroke",
+      },
+      words
+    );
   const dot = el("circle", {
     cx: 15,
     cy: 9,
@@ -35,7 +51,13 @@ linemap.homeLegend = function ({ colours, bands }) {
   rows.push(
     legendRow(
       swatch("none", "", [frame]),
-      "heavy outline: class is known from a record or a check"
+      "heavy outline: class is known from a record or a check; no letter: non-lead"
+    ),
+    ...[0, 1].map((k) =>
+      legendRow(
+        swatch("none", "", [frame.cloneNode(), letter(linemap.LETTERS[k])]),
+        `letter ${linemap.LETTERS[k]}: class is ${linemap.CLASSES[k]}`
+      )
     ),
     legendRow(swatch(mid), "thin outline: predicted, line unknown"),
     legendRow(swatch("#ffffff", "", lines), "hatched: beyond the data, a guess"),
@@ -50,5 +72,5 @@ linemap.homeLegendNote = function (px) {
   if (px >= linemap.MARK_PX) return "";
   const dots =
     "Homes are smaller than a dot here; where dots overlap, the highest probability lies on top. ";
-  return `${px < linemap.DOT_PX ? dots : ""}Zoom in for outlines, hatching and list marks.`;
+  return `${px < linemap.DOT_PX ? dots : ""}Zoom in for outlines, letters, hatching and list marks.`;
 };

@@ -3,6 +3,7 @@
 
 linemap.FAINT = "#e4e4e4"; // homes that the filters hold back
 linemap.DOT_PX = 2.5; // typical homes smaller than this are painted as dots
+linemap.LETTER_PX = [8, 15]; // least and greatest height of the letter of a class
 linemap.MARK_PX = 18; // typical homes larger than this carry outline, hatching and list mark
 
 linemap.HomeLayer = L.GridLayer.extend({
@@ -90,7 +91,7 @@ linemap.HomeLayer = L.GridLayer.extend({
     if (!job.found) {
       const x = job.coords.x * job.size - frame.left;
       const y = job.coords.y * job.size - frame.top;
-      const spill = 8; // outlines and marks reach a little beyond a home's box
+      const spill = 16; // outlines and marks reach a little beyond a home's box
       job.found = this.homes.grid.inBox(
         (x - spill) / frame.step,
         (y - spill) / frame.step,
@@ -113,11 +114,15 @@ linemap.HomeLayer = L.GridLayer.extend({
       return true;
     }
     const marked = this.typicalPx(job.coords.z) >= linemap.MARK_PX;
-    while (job.at < job.found.length) {
-      const last = Math.min(job.at + 200, job.found.length);
-      for (; job.at < last; job.at++)
-        this._paintHome(job.context, job.brush, job.found[job.at], marked);
-      if (performance.now() > until) return job.at >= job.found.length;
+    const count = job.found.length;
+    const total = marked ? 2 * count : count; // marks come last, so that no neighbour covers them
+    while (job.at < total) {
+      const last = Math.min(job.at + 200, total);
+      for (; job.at < last; job.at++) {
+        if (job.at < count) this._paintHome(job.context, job.brush, job.found[job.at], marked);
+        else this._paintMarks(job.context, job.brush, job.found[job.at - count]);
+      }
+      if (performance.now() > until) return job.at >= total;
     }
     return true;
   },
@@ -175,14 +180,42 @@ linemap.HomeLayer = L.GridLayer.extend({
       this._line(context, "#ffffff", 4 * brush.dots);
       this._line(context, "#111111", 1.8 * brush.dots);
     }
-    if (homes.flags[i] & linemap.LISTED) {
-      const [x, y] = homes.centre(i);
+  },
+
+  /* The dot of a home on the list, the letter of a class. */
+  _paintMarks(context, brush, i) {
+    const { homes } = this;
+    const listed = homes.flags[i] & linemap.LISTED;
+    const letter = linemap.LETTERS[homes.flags[i] & 3];
+    if (!(listed || letter) || !this.filters.passes(i)) return;
+    const [x, y] = homes.centre(i);
+    const middle = [x * brush.step + brush.left, y * brush.step + brush.top];
+    if (listed) {
       context.beginPath();
-      context.arc(x * brush.step + brush.left, y * brush.step + brush.top, 3.2 * brush.dots, 0, 7);
+      context.arc(...middle, 3.2 * brush.dots, 0, 7);
       context.fillStyle = "#ffffff";
       context.fill();
       this._line(context, "#111111", 1.6 * brush.dots);
     }
+    if (letter) this._letter(context, brush, i, letter, middle, listed);
+  },
+
+  /* The letter of a class, in black on a white rim; above the mark of a home on the list. */
+  _letter(context, brush, i, letter, [x, y], listed) {
+    const { west, east, north, south } = this.homes;
+    const side = Math.min(east[i] - west[i], south[i] - north[i]) * brush.step;
+    const [least, most] = linemap.LETTER_PX.map((px) => px * brush.dots);
+    const high = Math.max(least, Math.min(side, most));
+    context.font = `bold ${high}px sans-serif`;
+    context.textAlign = "center";
+    context.textBaseline = "middle";
+    context.lineJoin = "round";
+    const foot = listed ? y - high / 2 - 5 * brush.dots : y;
+    context.strokeStyle = "#ffffff";
+    context.lineWidth = high * 0.3;
+    context.strokeText(letter, x, foot);
+    context.fillStyle = "#111111";
+    context.fillText(letter, x, foot);
   },
 
   _trace(context, brush, first, last) {

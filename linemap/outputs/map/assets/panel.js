@@ -32,7 +32,8 @@ linemap.closeCard = function () {
   if (card.hidden) return;
   card.hidden = true;
   card.dispatchEvent(new Event("closed"));
-  if (linemap.cameFrom?.isConnected) linemap.cameFrom.focus();
+  const back = linemap.cameFrom?.isConnected ? linemap.cameFrom : linemap.mapFrame;
+  back.focus({ preventScroll: true }); // a list may have been written anew meanwhile
 };
 
 /* Marks for whoever drives or times the page: all that is in view has been painted. */
@@ -44,6 +45,7 @@ linemap.tellPainted = function () {
 linemap.PAPER_PX = 690; // usable width of A4 and Letter paper, in CSS pixels
 
 linemap.setUpPage = function (map) {
+  linemap.mapFrame = map.getContainer();
   linemap.byId("card-close").addEventListener("click", linemap.closeCard);
   document.addEventListener("keydown", (event) => {
     if (event.key === "Escape") linemap.closeCard();

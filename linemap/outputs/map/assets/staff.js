@@ -17,16 +17,21 @@ linemap.startStaff = async function (map, page) {
     measure: ["expected", linemap.MEASURE_NAMES],
     least: ["0", /^\d{1,2}$/],
     area: ["", /^/],
-    unknown: ["no", /^(yes|no)$/],
+    class: [
+      "",
+      /^(|lead|galvanized|replace|non-lead|unknown)$/,
+      (link) => (link.get("unknown") === "yes" ? "unknown" : null),
+    ],
     listed: ["no", /^(yes|no)$/],
     home: ["", /^/],
   });
   const filters = new linemap.Filters(homes, areas);
-  let idList = null;
   let picked = null;
   let shown = "";
   let waiting = 0;
+  let opening = 0;
   let listing = 0;
+  const names = new linemap.Names(page.addressed);
   const zones = new linemap.ZoneLayer(map, page, openZone);
   const layer = new linemap.HomeLayer(homes, page.colours, filters);
   layer.on("painted", linemap.tellPainted);
@@ -34,11 +39,16 @@ linemap.startStaff = async function (map, page) {
   areas.forEach((area, k) =>
     byId("pick-area").append(el("option", { value: area.id, "data-place": k }, area.name))
   );
-  ["draw", "measure", "pick-area", "only-unknown", "only-listed"].forEach((id) =>
+  ["draw", "measure", "pick-area", "pick-class", "only-listed"].forEach((id) =>
     linemap.tie(state, id)
   );
   linemap.tie(state, "least", "input");
-  linemap.setUpSearch(allIds, find);
+  const look = linemap.setUpSearch({
+    names,
+    show: showHome,
+    shut: showNoHome,
+    lost: page.sheet ? "This page holds the homes of one area; the overview links to the others." : "",
+  });
   byId("card").addEventListener("closed", () => {
     picked?.remove();
     state.note("home", "");
@@ -60,7 +70,7 @@ linemap.startStaff = async function (map, page) {
     filters.read(state);
     if (what === "area" && filters.area >= 0)
       map.fitBounds(L.latLngBounds(areas[filters.area].rings.flat(2)));
-    if (what === "link" && state.get("home")) find(state.get("home"));
+    if (what === "link" && state.get("home")) look(state.get("home"));
     byId("least-words").textContent = filters.least
       ? `a probability of at least ${filters.percent}%`
       : "any probability";
@@ -141,7 +151,7 @@ linemap.startStaff = async function (map, page) {
   async function listHomes(inView) {
     const turn = ++listing;
     const first = highest(inView);
-    const ids = await allIds();
+    const ids = await names.ids();
     if (turn !== listing) return; // the view has moved on meanwhile
     const rest = inView.length - first.length;
     linemap.listButtons(
@@ -192,6 +202,7 @@ linemap.startStaff = async function (map, page) {
     const goThere = () => {
       linemap.closeCard();
       map.setView(L.latLngBounds(zone.rings.flat(2)).getCenter(), zoomFor(linemap.HOMES_PX));
+      map.getContainer().focus({ preventScroll: true }); // the list it came from is another now
     };
     const button = el(
       "button",
@@ -211,7 +222,13 @@ linemap.startStaff = async function (map, page) {
 
   async function open(i) {
     if (i < 0) return;
-    const [ids, card] = await Promise.all([allIds(), linemap.cardOf(i)]);
+    const turn = ++opening;
+    const [ids, addresses, card] = await Promise.all([
+      names.ids(),
+      names.addresses(),
+      linemap.cardOf(i),
+    ]);
+    if (turn !== opening) return; // another home has been asked for meanwhile
     picked?.remove();
     picked = L.polygon(homes.outline(i), {
       color: "#111111",
@@ -224,7 +241,7 @@ linemap.startStaff = async function (map, page) {
     const areaName = areas[homes.area[i]]?.name || "in no area";
     linemap.drawCard({
       id: ids[i],
-      areaName,
+      under: [addresses[i], areaName].filter(Boolean).join(" · "),
       chance: homes.chance[i] / 10000,
       flags: homes.flags[i],
       card,
@@ -233,24 +250,18 @@ linemap.startStaff = async function (map, page) {
     if (homes.placed(i)) linemap.keepClear(map, homes.toLatLng(...homes.centre(i)));
   }
 
-  async function find(id) {
-    if (!id) return;
-    const ids = await allIds();
-    const i = ids.indexOf(id);
-    const answer = byId("find-answer");
-    answer.textContent = i < 0 ? `No home has the parcel id ${id}.` : "";
-    if (i < 0) return;
-    if (!filters.passes(i))
-      answer.textContent = "The filters hold this home back; it is shown all the same.";
+  /* Go to a home and open its card; a remark where the filters would not show it. */
+  function showHome(i) {
     const zoom = zoomFor(2 * linemap.MARK_PX);
     if (homes.placed(i)) map.setView(homes.toLatLng(...homes.centre(i)), zoom, { animate: false });
     open(i);
+    return filters.passes(i) ? "" : "The filters hold this home back; it is shown all the same.";
   }
 
-  function allIds() {
-    idList =
-      idList || linemap.bytes("ids").then((bytes) => new TextDecoder().decode(bytes).split("\n"));
-    return idList;
+  function showNoHome() {
+    opening++;
+    linemap.closeCard();
+    state.note("home", "");
   }
 
   function homeAt(latlng, reachPx) {

@@ -2,7 +2,8 @@
 "use strict";
 
 linemap.State = class {
-  /* choices: name -> [default, pattern of what is allowed]; a default is left out of the link. */
+  /* choices: name -> [default, pattern of what is allowed]; a default is left out of the link.
+     A third entry reads links written before the choice had its name. */
   constructor(map, choices) {
     this.map = map;
     this.choices = choices;
@@ -46,8 +47,8 @@ linemap.State = class {
   /* Take place and choices from the link; what is not allowed there counts as not said. */
   read() {
     const given = new URLSearchParams(location.hash.slice(1));
-    for (const [name, [usual, allowed]] of Object.entries(this.choices)) {
-      const said = given.get(name) ?? usual;
+    for (const [name, [usual, allowed, before]] of Object.entries(this.choices)) {
+      const said = given.get(name) ?? before?.(given) ?? usual;
       this.chosen[name] = allowed.test(said) ? said : usual;
     }
     const [zoom, latitude, longitude] = (given.get("at") ?? "").split("/").map(Number);
