@@ -42,6 +42,7 @@ def homes_to_look_at(homes: pd.DataFrame, limits: OutreachSettings) -> pd.DataFr
         By the ``look_list`` contract; each kind with the clearest first.
     """
     require_columns(homes, NEEDED, "the table of homes")
+    homes = homes.rename_axis(None)
     p, kind = homes["p_lead"], homes["inventory_class"].astype(object)
     recorded = homes["basis"].eq("city record")
     found = {

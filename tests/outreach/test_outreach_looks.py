@@ -21,9 +21,15 @@ ROWS = {
     "recorded lead likely": ("lead", "city record", 0.4, True),
     "seen lead": ("lead", "city record and field check", 0.1, False),
 }
-HOMES = pd.DataFrame.from_dict(
-    ROWS, orient="index", columns=["inventory_class", "basis", "p_lead", "tested"]
-).assign(area_id="A", p_low=0.0, p_high=1.0, p_return=0.4, reason_1="because", address="1 Any St")
+HOMES = (
+    pd.DataFrame.from_dict(
+        ROWS, orient="index", columns=["inventory_class", "basis", "p_lead", "tested"]
+    )
+    .rename_axis("parcel_id")
+    .assign(
+        area_id="A", p_low=0.0, p_high=1.0, p_return=0.4, reason_1="because", address="1 Any St"
+    )
+)
 
 
 def test_each_kind_stands_in_its_place_and_no_class_is_changed():
