@@ -70,7 +70,7 @@ def test_the_commands_run_as_written(own_city):
         [sys.executable, "-c", code], cwd=own_city, capture_output=True, text=True, check=False
     )
     assert done.returncode == 0, done.stderr
-    assert "p_lead" in done.stdout
+    assert re.search(r"AF\d{7} \d+% \(\d+% to \d+%\): ", done.stdout)
     assert "programme statistic" in done.stdout
 
 
