@@ -17,7 +17,11 @@ from linemap.outputs.reports.headings import (
     water_heading,
     where_heading,
 )
-from linemap.outputs.reports.staff_report import measure_table
+from linemap.outputs.reports.staff_report import (
+    expected_by_class,
+    looks_by_kind,
+    measure_table,
+)
 from linemap.outputs.reports.witness_words import witness_words
 
 PAGES = ("staff/report.html", "public/report.html", "methods.html")
@@ -394,3 +398,16 @@ def test_materials_on_cards_are_passed_over_where_they_tell_nothing():
     for words in ({}, {"copper": 1.02, "plastic": 0.98}):
         said = dict(witness_words({"witnesses": {"record": {**record, "words": words}}}))
         assert "copper" not in " ".join(said["City record"])
+
+
+def test_lines_of_each_class_stand_beside_the_lead_expected_among_them(findings):
+    rows = {row["category"]: row for row in expected_by_class(findings)}
+    scores = findings.scores
+    for category, row in rows.items():
+        here = scores["inventory_class"] == category
+        if category != "all lines":
+            assert row["lines"] == here.sum()
+            assert row["expected"] == pytest.approx(scores.loc[here, "p_lead"].sum())
+    assert rows["all lines"]["expected"] == findings.expected.loc["(city)", "expected"]
+    assert [row["homes"] for row in looks_by_kind(findings.looks)] == [1, 1]
+    assert looks_by_kind(findings.looks.head(0)) == []

@@ -105,7 +105,7 @@ def staff_content(findings: Findings) -> dict[str, Any]:
         ],
         "review": findings.review,
         "inventory": records(findings.inventory),
-        "by_class": expected_by_class(findings.scores),
+        "by_class": expected_by_class(findings),
         "looks": looks_by_kind(findings.looks),
         "kits": water.get("kits"),
         "area_names": names,
@@ -123,12 +123,14 @@ def staff_content(findings: Findings) -> dict[str, Any]:
     }
 
 
-def expected_by_class(scores: pd.DataFrame) -> list[dict[str, Any]]:
-    """Return lines and lead lines expected among them by inventory class, with their total."""
-    by = scores.groupby(scores["inventory_class"].astype(object).fillna("no class"))["p_lead"]
-    rows = by.agg(lines="size", expected="sum").rename_axis("words").reset_index()
-    total = {"words": "all lines", "lines": len(scores), "expected": scores["p_lead"].sum()}
-    return [*records(rows), total]
+def expected_by_class(findings: Findings) -> list[dict[str, Any]]:
+    """Return lines by inventory class and the lead lines expected among them, with their total."""
+    scores, inventory = findings.scores, findings.inventory
+    expected = scores.groupby(scores["inventory_class"].astype(object))["p_lead"].sum()
+    rows = inventory[inventory["part"] == "service lines"]
+    rows = rows.assign(expected=rows["category"].astype(object).map(expected).fillna(0.0))
+    total = {"category": "all lines", "lines": len(scores), "share": 1.0}
+    return [*records(rows), {**total, "expected": findings.expected.loc["(city)", "expected"]}]
 
 
 def looks_by_kind(looks: pd.DataFrame) -> list[dict[str, Any]]:
