@@ -11,6 +11,7 @@ import pandas as pd
 
 from linemap.outputs.findings import Findings
 from linemap.outputs.map import map_html, map_sheets, public_map_html
+from linemap.outputs.public import outside_areas
 from linemap.settings import Settings
 
 ONE_PAGE = 500_000
@@ -65,6 +66,7 @@ def map_files(
         public_map_html(
             area_list,
             areas,
+            outside=outside_areas(scores, area_list),
             city=settings.city.name,
             kit_contact=settings.outputs.kit_contact,
             smallest=settings.outputs.smallest_public_count,

@@ -9,13 +9,17 @@ same or differ in a cell in which at least ``smallest`` homes could have been th
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from linemap.errors import ArgumentError
 
-PUBLIC_COUNTS = ("unknown_lines", "expected_lead_lines", "tested_homes")
+CITY_COUNTS = ("unknown_lines", "expected_lead_lines")
+"""Counts that the public may see of the whole city, and so of each of its parts."""
+
+PUBLIC_COUNTS = (*CITY_COUNTS, "tested_homes")
 """Counts of an area that the public may see where they are large enough."""
 
 
@@ -93,13 +97,62 @@ def suppress_small_counts(
     return shown
 
 
-def public_areas(area_list: pd.DataFrame, *, smallest: int = 10) -> pd.DataFrame:
+def home_sums(scores: pd.DataFrame) -> pd.Series:
+    """Return the counts behind the public figures of some homes; nothing is hidden here.
+
+    Parameters
+    ----------
+    scores : DataFrame
+        ``inventory_class`` and ``p_lead`` of each home.
+
+    Returns
+    -------
+    Series
+        ``homes, unknown_lines, expected_lead_lines`` [homes].
+    """
+    return pd.Series(
+        {
+            "homes": float(len(scores)),
+            "unknown_lines": float(scores["inventory_class"].eq("lead status unknown").sum()),
+            "expected_lead_lines": float(scores["p_lead"].sum()),
+        }
+    )
+
+
+def outside_areas(scores: pd.DataFrame, area_list: pd.DataFrame) -> pd.Series:
+    """Return the counts of the homes that lie in none of the areas; nothing is hidden here.
+
+    Parameters
+    ----------
+    scores : DataFrame
+        ``area_id``, ``inventory_class`` and ``p_lead`` of every home.
+    area_list : DataFrame
+        By the ``area_list`` contract.
+
+    Returns
+    -------
+    Series
+        As of :func:`home_sums`.
+    """
+    inside = scores["area_id"].astype("string").isin(area_list["area_id"].astype("string"))
+    return home_sums(scores[~inside.to_numpy(dtype=bool, na_value=False)])
+
+
+def public_areas(
+    area_list: pd.DataFrame, *, outside: pd.Series | None = None, smallest: int = 10
+) -> pd.DataFrame:
     """Return the figures of the planning areas that the public may see.
+
+    Where homes lie in no area, they are one more part of the city: if a count of theirs alone
+    were hidden, it could be worked out from the city's count and those of the areas, so the
+    count of the smallest area is hidden beside it.
 
     Parameters
     ----------
     area_list : DataFrame
         By the ``area_list`` contract.
+    outside : Series, optional
+        Counts of the homes in no area, see :func:`outside_areas`; without it there are none.
     smallest : int
         Smallest count that may be printed [homes].
 
@@ -114,12 +167,22 @@ def public_areas(area_list: pd.DataFrame, *, smallest: int = 10) -> pd.DataFrame
     table = table.set_index(table["area_id"].astype(str)).sort_index()
     table["tested_homes"] = np.rint(table["tested_share"] * table["homes"])
     out = suppress_small_counts(table, counts=PUBLIC_COUNTS, smallest=smallest)
+    if outside is not None and outside["homes"] > 0:
+        parts = _parts_of_city(table, outside, smallest=smallest).iloc[:-1]
+        out[parts.columns] = out[parts.columns].where(parts.notna().to_numpy())
     out.insert(0, "name", table["name"])
     seen = out["expected_lead_lines"].notna()
     out["low"] = (np.floor(table["low"] / smallest) * smallest).where(seen)
     out["high"] = (np.ceil(table["high"] / smallest) * smallest).where(seen)
     out["tested_share"] = (out["tested_homes"] / out["homes"]).round(2)
     return out.rename_axis("area_id")
+
+
+def _parts_of_city(table: pd.DataFrame, outside: pd.Series, *, smallest: int) -> pd.DataFrame:
+    """Return what is shown of the areas and, in the last row, of the homes in none."""
+    names = ["homes", *CITY_COUNTS]
+    parts = pd.concat([table[names].astype(float), outside[names].to_frame().T], ignore_index=True)
+    return suppress_small_counts(parts, counts=CITY_COUNTS, smallest=smallest)
 
 
 def public_interval(low: float, high: float, *, smallest: int = 10) -> tuple[float, float]:
@@ -133,11 +196,15 @@ def public_interval(low: float, high: float, *, smallest: int = 10) -> tuple[flo
     return float(np.floor(low / smallest) * smallest), float(np.ceil(high / smallest) * smallest)
 
 
-def public_city(area_list: pd.DataFrame, *, smallest: int = 10) -> pd.Series:
-    """Return the city's sums that the public may see beside :func:`public_areas`.
+def public_city(
+    scores: pd.DataFrame, area_list: pd.DataFrame, *, smallest: int = 10
+) -> dict[str, Any]:
+    """Return the city's figures that the public may see beside :func:`public_areas`.
 
     Parameters
     ----------
+    scores : DataFrame
+        ``area_id``, ``inventory_class`` and ``p_lead`` of every home, in an area or not.
     area_list : DataFrame
         By the ``area_list`` contract.
     smallest : int
@@ -145,10 +212,17 @@ def public_city(area_list: pd.DataFrame, *, smallest: int = 10) -> pd.Series:
 
     Returns
     -------
-    Series
-        ``homes, unknown_lines, expected_lead_lines, tested_homes`` [homes], rounded; NaN where
-        hidden.
+    dict
+        ``homes, unknown_lines, expected_lead_lines`` [homes], rounded, NaN where hidden;
+        ``any_outside``, whether homes lie in no area, and ``outside``, how many do.
     """
-    whole = area_list.assign(tested_homes=area_list["tested_share"] * area_list["homes"])
-    sums = whole[["homes", *PUBLIC_COUNTS]].astype(float).sum().to_frame().T
-    return suppress_small_counts(sums, counts=PUBLIC_COUNTS, smallest=smallest).iloc[0]
+    sums = home_sums(scores).to_frame().T
+    shown = suppress_small_counts(sums, counts=CITY_COUNTS, smallest=smallest).iloc[0].to_dict()
+    outside = outside_areas(scores, area_list)
+    some = bool(outside["homes"] > 0)
+    parts = _parts_of_city(area_list, outside, smallest=smallest)
+    return {
+        **{str(name): value for name, value in shown.items()},
+        "any_outside": some,
+        "outside": float(parts["homes"].iloc[-1]) if some else np.nan,
+    }

@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 import shapely
 
-from linemap.outputs.map import draw_map, map_html
+from linemap.outputs.map import draw_map, map_html, public_map_html
+from linemap.outputs.map.page import locked_html
+from linemap.outputs.map.public_map import figure_map
 
 pytestmark = pytest.mark.browser
 
@@ -450,6 +452,32 @@ def test_public_page_opens_and_hides_small_counts(laptop, area_list):
         assert all(int(figure) % 10 == 0 for figure in figures)
         assert len(figures) == 3 or text.endswith(": not shown")
     assert page.locator("#find-id").count() == 0
+
+
+def test_public_page_without_areas_says_so(new_tab, city, area_list, tmp_path):
+    html = public_map_html(area_list.head(0), city["areas"].head(0), city="Alder Falls")
+    (tmp_path / "bare.html").write_text(html, encoding="utf-8")
+    tab = new_tab(tmp_path)
+    page = tab.open("bare.html")
+    assert "No outlines of areas were given" in page.inner_text(".panel")
+    assert page.inner_text("#count") == "No areas drawn."
+    tab.close()
+
+
+def test_an_area_whose_homes_are_hidden_keeps_colour_and_label(new_tab, city, area_list, tmp_path):
+    """The map looks the same whether or not the number of homes is shown."""
+    figures = area_list.set_index("area_id")
+    looks = {}
+    for name, table in {"shown": figures, "hidden": figures.assign(homes=np.nan)}.items():
+        page = locked_html(figure_map(table, city["areas"], title="Alder Falls", about=[]))
+        (tmp_path / f"{name}.html").write_text(page, encoding="utf-8")
+        tab = new_tab(tmp_path)
+        opened = tab.open(f"{name}.html")
+        labels = opened.locator(".zone-label").all_inner_texts()
+        looks[name] = labels, opened.locator(".leaflet-container").screenshot()
+        tab.close()
+    assert len(looks["shown"][0]) > 3
+    assert looks["hidden"] == looks["shown"]
 
 
 def test_sheets_are_linked_both_ways(laptop, city, area_list):

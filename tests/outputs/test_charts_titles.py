@@ -31,15 +31,64 @@ def bins(promised, found, rows=20) -> pd.DataFrame:
 
 def test_reliability_counts_the_groups_that_keep_their_promise():
     kept = charts.reliability_chart(bins([0.2, 0.5, 0.8], [0.2, 0.5, 0.8]))
-    assert title(kept) == "All 3 groups of homes keep the promised rate of lead"
+    assert (
+        title(kept)
+        == "All 3 groups of homes with similar probability keep the promised rate of lead"
+    )
     bold = charts.reliability_chart(bins([0.2, 0.5, 0.9], [0.2, 0.1, 0.1]))
-    assert title(bold) == "1 of 3 groups of homes keep the promised rate of lead"
+    assert title(bold) == (
+        "1 of 3 groups of homes with similar probability keep the promised rate of lead"
+    )
 
 
 def test_reliability_says_how_many_homes_a_dot_holds():
     table = bins([0.2, 0.8], [0.2, 0.8]).assign(rows=[20, 31])
     legend = charts.reliability_chart(table).legends[0]
     assert any("20 to 31 homes each" in text.get_text() for text in legend.get_texts())
+
+
+def test_an_area_whose_homes_are_hidden_has_no_number_of_homes_in_the_title():
+    areas = pd.DataFrame(
+        {
+            "name": ["Bb", "Cc"],
+            "homes": [np.nan, 300.0],
+            "expected_lead_lines": [30.0, 20.0],
+            "low": [20.0, 10.0],
+            "high": [40.0, 30.0],
+        }
+    )
+    assert title(charts.expected_chart(areas)) == "Bb has the most expected lead lines: 30"
+    shown = title(charts.expected_chart(areas.assign(homes=100.0)))
+    assert shown == "Bb has the most expected lead lines: 30 among 100 homes"
+
+
+def test_names_from_files_are_never_read_as_formulas():
+    odd = "A $x_{ B$"
+    areas = pd.DataFrame(
+        {
+            "name": [odd, "Cc"],
+            "homes": [200.0, 300.0],
+            "expected_lead_lines": [30.0, 20.0],
+            "low": [20.0, 10.0],
+            "high": [40.0, 30.0],
+            "tested_share": [0.0, 0.5],
+        }
+    )
+    parts = pd.DataFrame(
+        {"name": [odd], "kits": [4], "found": [1.0], "found_low": [0.0], "found_high": [2.0]}
+    )
+    weights = pd.Series({"weight_prior": 1.0, "weight_place": -0.5})
+    for figure in (
+        charts.expected_chart(areas),
+        charts.testing_gap_chart(areas),
+        charts.claimed_chart(parts),
+        charts.weights_chart(weights, p_lead=0.6, name=odd),
+        charts.weights_chart(weights.head(0), p_lead=0.6, name=odd),
+    ):
+        for with_title in (True, False):
+            svg = charts.figure_svg(figure, name="a chart", with_title=with_title)
+        assert odd in charts.figure_svg(figure, name="a chart")
+        assert svg.startswith("<svg")
 
 
 def gain() -> pd.DataFrame:

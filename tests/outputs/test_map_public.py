@@ -16,7 +16,8 @@ from hypothesis import strategies as st
 from linemap.errors import ArgumentError
 from linemap.outputs.map import public_map_html
 from linemap.outputs.public import (
-    PUBLIC_COUNTS,
+    CITY_COUNTS,
+    outside_areas,
     public_areas,
     public_city,
     suppress_small_counts,
@@ -189,9 +190,84 @@ def test_public_areas_round_the_interval_outward_and_share_from_rounded_counts()
     assert shown.loc["N", ["low", "expected_lead_lines", "high"]].tolist() == [100, 120, 150]
     assert shown.loc["N", "tested_share"] == pytest.approx(0.10)
     assert shown.loc[["E", "W"], "tested_share"].isna().all()
-    totals = public_city(area_list(), smallest=10)
-    assert totals["homes"] == 1220
-    assert set(PUBLIC_COUNTS) <= set(totals.index)
+
+
+def scores_of(homes: dict[str | None, tuple[int, int]]) -> pd.DataFrame:
+    """Scores of a number of homes in each area, the second number of unknown material."""
+    parts = [
+        pd.DataFrame(
+            {
+                "area_id": [area] * count,
+                "inventory_class": ["lead status unknown"] * unknown
+                + ["non-lead"] * (count - unknown),
+                "p_lead": 0.5,
+            }
+        )
+        for area, (count, unknown) in homes.items()
+    ]
+    return pd.concat(parts, ignore_index=True)
+
+
+def areas_of(scores: pd.DataFrame) -> pd.DataFrame:
+    placed = scores.dropna(subset="area_id").groupby("area_id")
+    counts = pd.DataFrame(
+        {
+            "homes": placed.size(),
+            "unknown_lines": placed["inventory_class"].agg(
+                lambda own: int((own == "lead status unknown").sum())
+            ),
+            "expected_lead_lines": placed["p_lead"].sum(),
+        }
+    ).reset_index()
+    return counts.assign(name=counts["area_id"], low=0.0, high=counts["homes"], tested_share=0.5)
+
+
+def test_figures_of_the_city_count_homes_in_no_area():
+    scores = scores_of({"A": (100, 50), "B": (300, 100), None: (77, 40)})
+    city = public_city(scores, areas_of(scores), smallest=10)
+    assert (city["homes"], city["unknown_lines"], city["expected_lead_lines"]) == (480, 190, 240)
+    assert (city["any_outside"], city["outside"]) == (True, 80)
+
+
+def test_few_homes_in_no_area_are_not_counted_for_the_public_nor_by_difference():
+    scores = scores_of({"A": (100, 50), "B": (300, 100), None: (4, 2)})
+    areas = areas_of(scores)
+    city = public_city(scores, areas, smallest=10)
+    assert city["any_outside"]
+    assert np.isnan(city["outside"])
+    # The city less both areas would give the four homes away, so the smaller area is hidden.
+    shown = public_areas(areas, outside=outside_areas(scores, areas), smallest=10)
+    assert shown.loc["A", ["homes", *CITY_COUNTS, "low", "high"]].isna().all()
+    assert shown.loc["B", ["homes", *CITY_COUNTS]].tolist() == [300, 100, 150]
+
+
+def test_homes_all_in_areas_change_nothing():
+    scores = scores_of({"A": (100, 50), "B": (300, 100)})
+    areas = areas_of(scores)
+    outside = outside_areas(scores, areas)
+    assert not public_city(scores, areas)["any_outside"]
+    pd.testing.assert_frame_equal(public_areas(areas, outside=outside), public_areas(areas))
+
+
+@settings(deadline=None, max_examples=60)
+@given(households())
+def test_no_part_of_the_city_hides_alone_where_homes_lie_in_no_area(city):
+    area, has, parts = city
+    assume(parts > 1)
+    names = pd.Series(area).map(lambda k: f"N{k}" if k else None).astype("string")
+    classes = np.where(has, "lead status unknown", "non-lead")
+    scores = pd.DataFrame({"area_id": names, "inventory_class": classes, "p_lead": 0.5})
+    areas = areas_of(scores)
+    assume(len(areas) > 0)
+    outside = outside_areas(scores, areas)
+    assume(outside["homes"] > 0)
+    shown = public_areas(areas, outside=outside, smallest=SMALLEST)
+    printed_outside = public_city(scores, areas, smallest=SMALLEST)["outside"]
+    assert np.isnan(printed_outside) or outside["homes"] >= SMALLEST
+    assert shown["homes"].isna().sum() + np.isnan(printed_outside) != 1
+    for name in CITY_COUNTS:
+        if min(outside[name], outside["homes"] - outside[name]) < SMALLEST:
+            assert shown[name].isna().any()
 
 
 def test_the_public_page_holds_nothing_of_homes():

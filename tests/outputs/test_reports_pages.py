@@ -179,13 +179,41 @@ def test_rounds_stand_in_the_report_with_claim_and_outcome(findings, tmp_path, r
     ]
     assert "Bay (4 kits)" in " ".join(section.itertext())
     text = words(section)
-    assert "1 of 2 closed rounds found as many lead lines as claimed" in text
+    assert (
+        "1 of 2 closed rounds found lead lines within the claimed 95% interval, 1 more, 0 fewer"
+        in text
+    )
     assert "Four kits went out." in text
 
 
 def test_rounds_heading():
     assert rounds_heading([]) == "No round has been opened yet"
     assert rounds_heading([round_report(1, closed=False)]) == "1 round open, none closed yet"
+
+
+@pytest.mark.parametrize(
+    ("found", "words"),
+    [(40, "more than"), (27, "within"), (11, "within"), (10, "fewer than")],
+)
+def test_rounds_heading_says_on_which_side_of_the_claim(found, words):
+    report = round_report(found)
+    report["parts"][0] |= {"found": 19.0, "found_low": 11.0, "found_high": 27.0}
+    said = rounds_heading([report])
+    claimed = f"{words} the 11 to 27 claimed (95% interval)"
+    assert said == f"The closed round found {found} lead lines, {claimed}"
+    report["parts"][0]["lead_open"] = 3
+    assert f"{found} lead lines so far, {claimed}" in rounds_heading([report])
+
+
+def test_lead_lines_where_nobody_looked_are_titled_for_what_they_count(findings, tmp_path):
+    """Lead lines on record count too, so they are not lines that nobody has found."""
+    row = {"homes": "all", "way": "sum of probabilities", "population": 50, "checked": 0,
+           "found": 0, "lead_lines_left": 9.0, "left_low": 5.0, "left_high": 14.0}  # fmt: skip
+    tables = {"prevalence": pd.DataFrame([row])}
+    write_reports(dataclasses.replace(findings, evaluation_tables=tables), tmp_path)
+    text = (tmp_path / "staff/report.html").read_text(encoding="utf-8")
+    assert "Lead lines at homes that nobody has looked at, with those on record" in text
+    assert "not yet found" not in text
 
 
 def test_where_heading_names_rivals_for_the_first_place(findings):
@@ -240,14 +268,16 @@ def test_right_heading_claims_no_more_than_the_interval():
     assert right_heading({}, rivals(-0.02, 0.1)).startswith("It cannot be said")
     assert right_heading({}, rivals(-0.2, -0.1)).startswith("Oldest first would have been")
     assert "too few checks" in right_heading({}, pd.DataFrame())
-    headline = {"callable_share": 0.13, "precision": 0.92, "listed": 40}
+    headline = {"callable_share": 0.13, "precision": 0.92, "listed": 40, "rows": 308}
     assert right_heading({"headline": headline}, pd.DataFrame()) == (
-        "13% of homes can be called lead, and 92% of those calls were right"
+        "A list meant to hold 90% lead named 13% of the 308 homes it could be tested on, and 92% "
+        "of its 40 lines were lead"
     )
     missed = right_heading({"headline": headline | {"precision": 0.46}}, pd.DataFrame())
     assert missed == (
-        "A list meant to hold 90% lead named 13% of homes and missed its promise: 18 of "
-        "its 40 lines (46%) were lead"
+        "Do not use a list of homes called lead here: meant to hold 90% lead, it named 13% of the "
+        "308 homes it could be tested on and missed its promise, for 18 of its 40 lines (46%) "
+        "were lead"
     )
 
 

@@ -181,14 +181,16 @@ def test_the_city_total_carries_its_interval(sample_run):
     assert high - low < city["high"] - city["low"] + 20
 
 
-def test_the_public_report_reads_nothing_but_areas(findings, tmp_path):
-    """Every table about homes is taken away; the page stays the same to the byte."""
+def test_the_public_report_reads_nothing_but_areas_and_sums(findings, tmp_path):
+    """Every table about homes is taken away, but for what is summed; the page stays the same."""
     findings = dataclasses.replace(findings, area_list=findings.area_list.assign(why="secret"))
     blind = {
         field.name: None
         for field in dataclasses.fields(findings)
         if field.name not in ("settings", "as_of", "area_list", "expected")
     }
+    summed = findings.scores[["area_id", "inventory_class", "p_lead"]]
+    blind["scores"] = summed.sample(frac=1, random_state=1).reset_index(drop=True)
     (tmp_path / "full").mkdir()
     write_reports(findings, tmp_path / "full")
     from linemap.outputs.reports.pages import PAGES
@@ -208,6 +210,44 @@ def test_the_public_report_reads_nothing_but_areas(findings, tmp_path):
     )
     assert text == (tmp_path / "full" / "public" / "report.html").read_text(encoding="utf-8")
     assert "secret" not in text
+
+
+def heading_of(folder) -> str:
+    text = (folder / "public" / "report.html").read_text(encoding="utf-8")
+    return " ".join(re.sub("<[^>]+>", "", text[text.index("<h1>") : text.index("<aside")]).split())
+
+
+def test_figures_of_the_city_count_homes_in_no_area(findings, tmp_path):
+    """Half the homes lie in the one area that was given; the interval is that of all homes."""
+    one = findings.area_list.head(1).assign(homes=30, unknown_lines=10, expected_lead_lines=21)
+    expected = pd.DataFrame({"expected": [30.0], "low": [21.0], "high": [39.0]}, index=["(city)"])
+    write_reports(dataclasses.replace(findings, area_list=one, expected=expected), tmp_path)
+    heading = heading_of(tmp_path)
+    assert "Of 60 homes, about 30 are expected" in heading
+    assert "(90% interval 20 to 40). For 20 nobody knows" in heading
+    assert "Some" not in heading
+    assert "30 of the homes lie in none of the areas below" in heading
+
+
+def test_a_few_homes_in_no_area_are_said_but_not_counted(findings, tmp_path):
+    scores = findings.scores.copy()
+    scores.loc[scores.index[-3:], "area_id"] = None
+    write_reports(dataclasses.replace(findings, scores=scores), tmp_path)
+    assert "some of the homes lie in none of the areas below, how many is not shown" in heading_of(
+        tmp_path
+    )
+
+
+def test_a_city_without_areas_has_its_sums(findings, tmp_path):
+    scores = findings.scores.assign(area_id=None)
+    bare = dataclasses.replace(
+        findings, scores=scores, area_list=findings.area_list.head(0), areas=findings.areas.head(0)
+    )
+    write_reports(bare, tmp_path)
+    assert "Of 60 homes, about 30 are expected" in heading_of(tmp_path)
+    text = (tmp_path / "public" / "report.html").read_text(encoding="utf-8")
+    assert "No areas were given, so there are no figures by area." in text
+    assert "areas below" not in text
 
 
 def test_a_small_area_is_not_shown(findings, tmp_path, read_html):

@@ -20,7 +20,7 @@ def expected_chart(areas: pd.DataFrame, *, most: int = 15) -> Figure:
     ----------
     areas : DataFrame
         ``name``, ``homes``, ``expected_lead_lines``, ``low``, ``high`` [homes]; rows with
-        missing figures are left out.
+        missing figures are left out, but for ``homes``.
     most : int
         Areas to draw.
 
@@ -34,15 +34,14 @@ def expected_chart(areas: pd.DataFrame, *, most: int = 15) -> Figure:
     table = known.sort_values(["expected_lead_lines", "name"], ascending=[False, True])
     table = table.head(most).reset_index(drop=True)
     first = table.iloc[0]
-    figure, axes = blank_chart(
-        f"{first['name']} has the most expected lead lines: {first['expected_lead_lines']:,.0f} "
-        f"among {first['homes']:,.0f} homes",
-        height=1.3 + 0.27 * len(table),
-    )
+    title = f"{first['name']} has the most expected lead lines: {first['expected_lead_lines']:,.0f}"
+    if pd.notna(first["homes"]):
+        title += f" among {first['homes']:,.0f} homes"
+    figure, axes = blank_chart(title, height=1.3 + 0.27 * len(table))
     axes.hlines(table.index, table["low"], table["high"], color=LIGHT, linewidth=7,
                 label="90% interval")  # fmt: skip
     axes.plot(table["expected_lead_lines"], table.index, "o", color=DARK, label="expected")
-    axes.set_yticks(table.index, table["name"])
+    axes.set_yticks(table.index, table["name"], parse_math=False)
     axes.set_ylim(len(table) - 0.5, -0.5)
     axes.set_xlim(0, None)
     axes.xaxis.set_major_formatter(matplotlib.ticker.StrMethodFormatter("{x:,.0f}"))
@@ -93,7 +92,7 @@ def testing_gap_chart(areas: pd.DataFrame, *, most: int = 15) -> Figure:  # noqa
     axes.plot(table["lead"], table.index, "o", color=DARK, label="share of expected lead")
     axes.plot(table["tested"], table.index, "o", markerfacecolor="white", markeredgecolor=DARK,
               label=f"share of the {tested.sum():,.0f} tested homes")  # fmt: skip
-    axes.set_yticks(table.index, table["name"])
+    axes.set_yticks(table.index, table["name"], parse_math=False)
     axes.set_ylim(len(table) - 0.5, -0.5)
     axes.set_xlim(0, None)
     axes.xaxis.set_major_formatter(matplotlib.ticker.PercentFormatter(1.0, decimals=0))

@@ -39,10 +39,14 @@ class Chart(Figure):
 def blank_chart(
     title: str, *, width: float = 4.8, height: float = 3.4
 ) -> tuple[Chart, matplotlib.axes.Axes]:
-    """Return a figure with one plot and a title that is broken into lines."""
+    """Return a figure with one plot and a title that is broken into lines.
+
+    A title may hold names from the files, so nothing in it is read as a formula. The same goes
+    for ticks that are names: give them ``parse_math=False``.
+    """
     figure = Chart(figsize=(width, height), layout="constrained")
     axes = figure.add_subplot()
-    axes.set_title(fill(title, _TITLE_WIDTH), loc="left", fontsize=11)
+    axes.set_title(fill(title, _TITLE_WIDTH), loc="left", fontsize=11, parse_math=False)
     axes.spines[["top", "right"]].set_visible(False)
     axes.grid(color="0.9", linewidth=0.8)
     axes.set_axisbelow(True)

@@ -53,10 +53,11 @@ def reliability_chart(bins: pd.DataFrame) -> Figure:
     if kept.empty:
         return nothing_chart("No home could be judged on, so no promise can be tested")
     inside = kept["promised"].between(kept["low"], kept["high"])
+    alike = "of homes with similar probability"
     title = (
-        f"All {len(kept)} groups of homes keep the promised rate of lead"
+        f"All {len(kept)} groups {alike} keep the promised rate of lead"
         if inside.all()
-        else f"{int(inside.sum())} of {len(kept)} groups of homes keep the promised rate of lead"
+        else f"{int(inside.sum())} of {len(kept)} groups {alike} keep the promised rate of lead"
     )
     figure, axes = blank_chart(title, height=3.7)
     axes.plot([0, 1], [0, 1], color="0.45", linestyle="--", label="promise kept")

@@ -50,7 +50,7 @@ def claimed_chart(parts: pd.DataFrame) -> Figure:
     names = table["name"].astype(str)
     if "kits" in table:
         names = names + " (" + table["kits"].map("{:,.0f}".format) + " kits)"
-    axes.set_yticks(rows, names)
+    axes.set_yticks(rows, names, parse_math=False)
     axes.set_ylim(len(table) - 0.5, -0.5)
     axes.set_xlim(0, None)
     axes.set_xlabel("lead lines found [homes]")

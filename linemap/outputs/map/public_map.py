@@ -33,6 +33,7 @@ def draw_public_map(
     area_list: pd.DataFrame,
     areas: gpd.GeoDataFrame,
     *,
+    outside: pd.Series | None = None,
     city: str = "our city",
     kit_contact: str = "Ask your water utility how to get a free sampling kit.",
     smallest: int = 10,
@@ -49,6 +50,10 @@ def draw_public_map(
         By the ``area_list`` contract.
     areas : GeoDataFrame
         By the ``areas`` contract.
+    outside : Series, optional
+        ``homes, unknown_lines, expected_lead_lines`` of the homes in no area. Give it where
+        there are such homes and the city's figures are public: the map then hides what could
+        be worked out with them.
     city : str
         Name in the title.
     kit_contact : str
@@ -60,13 +65,15 @@ def draw_public_map(
     -------
     folium.Map
     """
-    figures = public_areas(area_list, smallest=smallest)
+    figures = public_areas(area_list, outside=outside, smallest=smallest)
     more = [
         "Small counts are left out so that nobody can be recognised.",
         f"Counts are rounded to the nearest {smallest}. A figure is left out where it could point "
         f"at single homes: where fewer than {smallest} homes count in it, or fewer do not.",
     ]
     about = ["Public edition: areas, never single homes.", kit_contact]
+    if not len(areas):
+        about.insert(1, "No outlines of areas were given, so there is nothing to draw.")
     note = "The expected number is an estimate from records, age, place, answers and water results."
     return figure_map(
         figures, areas, title=_title(city), about=about, more=more, note=note, rounding=smallest

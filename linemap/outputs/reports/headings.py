@@ -79,15 +79,23 @@ def right_heading(evaluation: dict[str, Any], baselines: pd.DataFrame) -> str:
     """Say whether the order of the scores beats the age rule, held out by place."""
     headline = evaluation.get("headline")
     if headline and headline.get("listed"):
-        named, right = share(headline["callable_share"]), share(headline["precision"])
+        right = share(headline["precision"])
+        named = (
+            f"{share(headline['callable_share'])} of the {counted(headline['rows'], 'home')} it "
+            "could be tested on"
+        )
         if headline["precision"] < PROMISED:
             listed = headline["listed"]
             lead = round(headline["precision"] * listed)
             return (
-                f"A list meant to hold {share(PROMISED)} lead named {named} of homes and missed "
-                f"its promise: {count(lead)} of its {counted(listed, 'line')} ({right}) were lead"
+                f"Do not use a list of homes called lead here: meant to hold {share(PROMISED)} "
+                f"lead, it named {named} and missed its promise, for {count(lead)} of its "
+                f"{counted(listed, 'line')} ({right}) were lead"
             )
-        return f"{named} of homes can be called lead, and {right} of those calls were right"
+        return (
+            f"A list meant to hold {share(PROMISED)} lead named {named}, and {right} of its "
+            f"{counted(headline['listed'], 'line')} were lead"
+        )
     if not baselines.empty:
         rows = baselines[
             (baselines["method"] == "age rule")
@@ -123,14 +131,27 @@ def fair_heading(fairness: pd.DataFrame) -> str:
 
 
 def rounds_heading(rounds: Sequence[dict[str, Any]]) -> str:
-    """Say how many rounds found what they claimed."""
+    """Say how many rounds found what they claimed, and how many more or fewer."""
     closed = [report for report in rounds if report.get("closed_on")]
     if not rounds:
         return "No round has been opened yet"
     if not closed:
         return f"{counted(len(rounds), 'round')} open, none closed yet"
-    kept = sum(bool(report["parts"][0]["found_as_claimed"]) for report in closed)
-    return f"{kept} of {counted(len(closed), 'closed round')} found as many lead lines as claimed"
+    wholes = [report["parts"][0] for report in closed]
+    if len(wholes) == 1:
+        found, low, high = (wholes[0][key] for key in ("lead_found", "found_low", "found_high"))
+        how = "more than" if found > high else "fewer than" if found < low else "within"
+        so_far = " so far" if wholes[0].get("lead_open") else ""
+        return (
+            f"The closed round found {counted(found, 'lead line')}{so_far}, {how} the "
+            f"{count(low)} to {count(high)} claimed (95% interval)"
+        )
+    more = sum(whole["lead_found"] > whole["found_high"] for whole in wholes)
+    fewer = sum(whole["lead_found"] < whole["found_low"] for whole in wholes)
+    return (
+        f"{len(wholes) - more - fewer} of {len(wholes)} closed rounds found lead lines within the "
+        f"claimed 95% interval, {more} more, {fewer} fewer"
+    )
 
 
 def inventory_heading(inventory: pd.DataFrame) -> str:

@@ -19,7 +19,9 @@ HOW_TO_READ = {
     "its share of the tested homes. A ring left of its dot: people with lead lines are missed.",
     "reliability": "Each dot is a group of the homes judged on, with similar probability. On the "
     "diagonal the promise is kept; above it the scores are too low, below it too high. One dot "
-    "in twenty misses by chance. The homes were held out by place.",
+    "in twenty misses by chance. The homes were held out by place. This tests the probabilities, "
+    "group by group, each within its own interval; a list meant to hold 90% lead is another test, "
+    "and can miss its promise where every group keeps its own.",
     "gain": "Go down the list of the homes judged on from the left: the higher a line, the fewer "
     "visits for the same finds. The homes were held out by place.",
     "learning": "A line that still climbs at the right says that more checks would help.",

@@ -6,7 +6,7 @@ from typing import Any
 
 from linemap.outputs import charts
 from linemap.outputs.findings import Findings
-from linemap.outputs.public import public_areas, public_city, public_interval
+from linemap.outputs.public import outside_areas, public_areas, public_city, public_interval
 from linemap.outputs.reports.pictures import picture
 from linemap.outputs.wording import PUBLIC_NOTE
 
@@ -17,17 +17,19 @@ def public_content(findings: Findings) -> dict[str, Any]:
     Parameters
     ----------
     findings : Findings
-        Only its list of areas, the city's total, the settings and the day are used.
+        Only its list of areas, sums over its scores, the city's total, the settings and the day
+        are used.
 
     Returns
     -------
     dict
     """
     smallest = findings.settings.outputs.smallest_public_count
-    areas = public_areas(findings.area_list, smallest=smallest)
+    outside = outside_areas(findings.scores, findings.area_list)
+    areas = public_areas(findings.area_list, outside=outside, smallest=smallest)
     by_name = areas.sort_values("name").reset_index()
     shown = areas["expected_lead_lines"].notna().sum()
-    whole = public_city(findings.area_list, smallest=smallest).to_dict()
+    whole = public_city(findings.scores, findings.area_list, smallest=smallest)
     if "(city)" in findings.expected.index and whole["expected_lead_lines"] > 0:
         city = findings.expected.astype(float).to_dict("index")["(city)"]
         whole["interval"] = public_interval(city["low"], city["high"], smallest=smallest)

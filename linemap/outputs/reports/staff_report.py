@@ -223,7 +223,7 @@ def set_aside(quarantine: pd.DataFrame) -> list[dict[str, Any]]:
 
 
 def prevalence_rows(prevalence: pd.DataFrame) -> list[tuple[str, list[dict[str, Any]]]]:
-    """Return the estimates of lead lines not yet found, grouped by the homes in question."""
+    """Return the estimates of lead lines where nobody has looked, by the homes in question."""
     words = {"all": "All homes not checked", "no record": "Of these, homes without a record"}
     grouped: dict[str, list[dict[str, Any]]] = {}
     for row in records(prevalence):

@@ -5,14 +5,27 @@ linemap.startFigures = async function (map, page) {
   const { byId, el, whole } = linemap;
   linemap.setUpPage(map);
   const areas = await linemap.json("areas");
+  if (!areas.length) return nothing();
   map.fitBounds(L.latLngBounds(areas.flatMap((area) => area.rings.flat(2))), { animate: false });
   const state = new linemap.State(map, { measure: ["expected", linemap.MEASURE_NAMES] });
   const zones = new linemap.ZoneLayer(map, page, openZone);
   linemap.tie(state, "measure");
   state.onChange(draw);
   draw();
-  document.documentElement.dataset.ready = "yes";
-  linemap.tellPainted();
+  ready();
+
+  function ready() {
+    document.documentElement.dataset.ready = "yes";
+    linemap.tellPainted();
+  }
+
+  /* A city without areas: nothing to draw, to choose or to explain. */
+  function nothing() {
+    for (const id of ["measure", "print"]) byId(id).disabled = true;
+    for (const id of ["legend-title", "list-title"]) byId(id).hidden = true;
+    byId("count").textContent = "No areas drawn.";
+    ready();
+  }
 
   function draw() {
     const measure = state.get("measure");

@@ -93,7 +93,7 @@ linemap.ZoneLayer = class {
     if (!this.measure) return { ...base, fill: false, weight: 1.5, interactive: false };
     const value = zone[this.measure];
     if (value === null) return { ...base, fillOpacity: 0, dashArray: "4 4" };
-    return { ...base, fillColor: this.colours[this.step(value)], fillOpacity: zone.homes ? 1 : 0 };
+    return { ...base, fillColor: this.colours[this.step(value)], fillOpacity: zone.homes === 0 ? 0 : 1 };
   }
 
   /* The colour step of a value as it is printed: whole, or in whole percent. */
@@ -112,7 +112,7 @@ linemap.ZoneLayer = class {
     const placed = [];
     for (const zone of this.zones) {
       const value = zone[this.measure];
-      if (this.measure && !zone.homes && value !== null) continue;
+      if (this.measure && zone.homes === 0 && value !== null) continue;
       const number = this.measure ? [this.short(value)] : [];
       const box = linemap.placeLabel(this.map, zone, number, placed);
       if (box) placed.push(box);
