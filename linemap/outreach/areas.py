@@ -203,7 +203,7 @@ def _why(area: Any, aim: Aim) -> str:
         words += f"; rank between {area.rank_low:.0f} and {area.rank_high:.0f} (90% interval)"
     if np.isfinite(area.in_reach):
         words += (
-            f"; {counted(area.in_reach, 'home is', 'homes are')} worth a kit as much as the last "
-            "one chosen by worth alone"
+            f"; {counted(area.in_reach, 'home here is', 'homes here are')} worth a kit at least as "
+            "much as the last home chosen for worth"
         )
     return words

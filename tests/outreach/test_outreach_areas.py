@@ -157,9 +157,9 @@ def test_the_reason_says_how_many_homes_are_in_reach(make_homes: Homes) -> None:
     limits = OutreachSettings(kits=100, floor_per_area=1, audit_share=0.0, site_share=0.0)
     plan = choose_kits(homes, limits, seed=1, today=date(2026, 5, 1))
     areas = rank_areas(homes, _expected(homes), plan).set_index("area_id")
-    end = "worth a kit as much as the last one chosen by worth alone"
+    end = "worth a kit at least as much as the last home chosen for worth"
     assert areas.loc["A03", "kits_suggested"] == 1
-    assert areas.loc["A03", "why"].endswith(f"; 0 homes are {end}")
+    assert areas.loc["A03", "why"].endswith(f"; 0 homes here are {end}")
     assert areas["why"].str.endswith(end).all()
     none = rank_areas(homes.drop(columns="p_return"), _expected(homes), plan)
-    assert not none["why"].str.contains("chosen by worth alone").any()
+    assert not none["why"].str.contains("chosen for worth").any()

@@ -69,7 +69,8 @@ def draw_public_map(
     more = [
         "Small counts are left out so that nobody can be recognised.",
         f"Counts are rounded to the nearest {smallest}. A figure is left out where it could point "
-        f"at single homes: where fewer than {smallest} homes count in it, or fewer do not.",
+        f"at single homes: where it counts fewer than {smallest} homes, or all but fewer than "
+        f"{smallest} homes of an area.",
     ]
     about = ["Public edition: areas, never single homes.", kit_contact]
     if not len(areas):
