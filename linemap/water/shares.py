@@ -70,7 +70,8 @@ def share_above(
     if (below & (numbers > level)).any():
         raise EvidenceError(
             f"some results are below a limit that itself lies above {level:g} ug/L, so results "
-            f"above {level:g} cannot be counted, only those above {numbers[below].max():g} ug/L or more."
+            f"above {level:g} cannot be counted, only those above {numbers[below].max():g} ug/L "
+            "or more."
         )
     above = int((numbers > level).sum())
     exact = stats.binomtest(above, numbers.size).proportion_ci(confidence, method="exact")
