@@ -72,7 +72,10 @@ def open_round(
             "list that it prints."
         )
     forecast = forecast_round(plan.kits, seed=run.settings.scoring.seed)
-    return Ledger(place).open_round(plan, forecast, today=today or run.as_of, name=name)
+    asked_on = run.homes["asked_on"] if "asked_on" in run.homes else None
+    return Ledger(place).open_round(
+        plan, forecast, today=today or run.as_of, name=name, asked_on=asked_on
+    )
 
 
 def close_round(

@@ -49,7 +49,13 @@ class Ledger(LedgerFile):
     # ---- writing -------------------------------------------------------------------------
 
     def open_round(
-        self, plan: KitPlan, forecast: pd.DataFrame, *, today: date, name: str | None = None
+        self,
+        plan: KitPlan,
+        forecast: pd.DataFrame,
+        *,
+        today: date,
+        name: str | None = None,
+        asked_on: pd.Series | None = None,
     ) -> dict[str, Any]:
         """Freeze a list with its forecast.
 
@@ -61,6 +67,9 @@ class Ledger(LedgerFile):
         today : date
         name : str, optional
             Name of the round; ``round 1``, ``round 2`` ... when left out.
+        asked_on : Series, optional
+            Day on which each home last asked for a kit, by parcel_id: a refusal from before it
+            no longer counts.
 
         Returns
         -------
@@ -70,8 +79,8 @@ class Ledger(LedgerFile):
         Raises
         ------
         ArgumentError
-            If the list is empty or frozen already, the name is taken, or homes of the list were
-            sent a kit of another round within the quiet days of the list's limits.
+            If the list is empty or frozen already, the name is taken, or homes of the list had
+            a kit of another round within the quiet days of the list's limits or refused it.
         """
         picks = entries.pick_rows(plan.kits)
         if not picks:
@@ -90,6 +99,7 @@ class Ledger(LedgerFile):
             round_id = name or f"round {len(known) + 1}"
             if round_id in dict(known).values():
                 raise ArgumentError(f"there is a round {round_id!r} already. Choose another name.")
+            entries.refuse_refusals(db, plan.kits["parcel_id"], asked_on)
             entries.refuse_recent(db, plan.kits["parcel_id"], today, plan.limits.quiet_days)
             db.executemany(entries.insert("picks", 8), [(round_id, *row) for row in picks])
             db.executemany(entries.insert("forecasts", 10), [(round_id, *row) for row in promise])

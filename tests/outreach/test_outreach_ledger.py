@@ -5,6 +5,7 @@ from __future__ import annotations
 import multiprocessing
 import sqlite3
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -250,6 +251,44 @@ def test_homes_of_another_round_within_the_quiet_days_are_refused(
     assert len(ledger.rounds()) == 2
 
 
+def test_homes_off_the_list_that_came_back_are_refused_within_the_quiet_days(
+    opened: tuple[Ledger, KitPlan], make_homes: Homes
+) -> None:
+    ledger, plan = opened
+    other = _plan(make_homes(600, seed=9, areas=6), seed=2, quiet_days=365)
+    new = other.kits[~other.kits["parcel_id"].isin(plan.kits["parcel_id"])].head(2)
+    alone = replace(other, kits=new)
+    forecast = forecast_round(new, seed=1, draws=100)
+    off = pd.DataFrame({"parcel_id": new["parcel_id"].head(1), "outcome": "usable"})
+    ledger.close_round(pd.concat([_returns(plan), off]), today=CLOSED)
+    with pytest.raises(ArgumentError, match=r"^1 home of this list.*within the 365 quiet days"):
+        ledger.open_round(alone, forecast, today=OPENED + timedelta(days=364))
+    assert ledger.open_round(alone, forecast, today=OPENED + timedelta(days=365))["kits"] == 2
+
+
+def test_homes_that_refused_after_the_list_was_made_are_refused(
+    opened: tuple[Ledger, KitPlan], make_homes: Homes
+) -> None:
+    """A list made before the round was closed, without quiet days; until the home asks again."""
+    ledger, plan = opened
+    other = _plan(make_homes(600, seed=9, areas=6), seed=2)
+    forecast = forecast_round(other.kits, seed=1, draws=100)
+    both = other.kits["parcel_id"][other.kits["parcel_id"].isin(plan.kits["parcel_id"])].tolist()
+    new = other.kits["parcel_id"][~other.kits["parcel_id"].isin(plan.kits["parcel_id"])].tolist()
+    no = pd.DataFrame({"parcel_id": [both[0], new[0]], "outcome": "refused"})
+    ledger.close_round(no, today=CLOSED)
+    with pytest.raises(ArgumentError, match=r"^2 homes of this list.*refused.*`linemap prioritize`"):
+        ledger.open_round(other, forecast, today=CLOSED)
+    words = {"lead_found": "unknown", "reason": "misread", "today": CLOSED}
+    ledger.correct("round 1", both[0], outcome="silent", **words)
+    for day in (OPENED, None):
+        asked = pd.Series(pd.to_datetime([day]), index=new[:1])
+        with pytest.raises(ArgumentError, match=rf"^1 home of this list, {new[0]} first"):
+            ledger.open_round(other, forecast, today=CLOSED, asked_on=asked)
+    asked = pd.Series(pd.to_datetime([CLOSED]), index=new[:1])
+    assert ledger.open_round(other, forecast, today=CLOSED, asked_on=asked)["kits"] == 60
+
+
 def test_no_entry_bears_a_day_before_the_one_it_follows_on(
     opened: tuple[Ledger, KitPlan],
 ) -> None:
@@ -277,6 +316,7 @@ def test_the_ledger_is_read_as_it_was_after_any_entry(
         lambda: ledger.open_round(
             other := _plan(make_homes(600, areas=6), seed=2),
             forecast_round(other.kits, seed=1, draws=100), today=CLOSED,
+            asked_on=pd.Series(pd.Timestamp(CLOSED), index=plan.kits["parcel_id"]),
         ),
     ]  # fmt: skip
     seen = [(0, ledger.log().head(0), []), (1, ledger.log(), ledger.rounds()["closed_on"].tolist())]
