@@ -18,6 +18,18 @@ rounds = typer.Typer(
 )
 
 
+_OUTCOMES = "usable, not_usable, refused, undeliverable or silent"
+_RETURNS = (
+    "Table (CSV, XLSX or Parquet) with columns parcel_id; outcome, one of "
+    f"{_OUTCOMES}; and, where known, lead_found, one of yes, no or unknown. "
+    "Homes of the list that it does not name count as silent."
+)
+_OPENING = (
+    "Day of opening, YYYY-MM-DD, not before the day of the run nor after today; by default the "
+    "day of the run."
+)
+
+
 @rounds.command("open")
 def round_open(
     folder: RunArgument,
@@ -26,7 +38,7 @@ def round_open(
         Path | None, typer.Option(help="Folder of a list made by prioritize.")
     ] = None,
     ledger: LedgerOption = None,
-    on: Annotated[str | None, typer.Option(help="Day of opening, YYYY-MM-DD.")] = None,
+    on: Annotated[str | None, typer.Option(help=_OPENING)] = None,
     as_json: JsonFlag = False,
 ) -> None:
     """Freeze the list of a run with its forecast, before any result is known."""
@@ -40,7 +52,7 @@ def round_open(
 @rounds.command("close")
 def round_close(
     folder: RunArgument,
-    returns: Annotated[Path, typer.Argument(help="Table parcel_id, outcome, lead_found.")],
+    returns: Annotated[Path, typer.Argument(help=_RETURNS)],
     name: Annotated[str | None, typer.Option(help="Name of the round.")] = None,
     ledger: LedgerOption = None,
     on: Annotated[str | None, typer.Option(help="Day of closing, YYYY-MM-DD.")] = None,
@@ -59,7 +71,7 @@ def round_correct(
     folder: RunArgument,
     parcel: Annotated[str, typer.Argument(help="Home whose entry was wrong.")],
     name: Annotated[str, typer.Option(help="Name of the round.")],
-    outcome: Annotated[str, typer.Option(help="What truly came of the kit.")],
+    outcome: Annotated[str, typer.Option(help=f"What truly came of the kit: {_OUTCOMES}.")],
     lead_found: Annotated[str, typer.Option(help="yes, no or unknown.")],
     reason: Annotated[str, typer.Option(help="Why the first entry was wrong.")],
     ledger: LedgerOption = None,

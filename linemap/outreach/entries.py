@@ -185,6 +185,25 @@ def refuse_refusals(
         )
 
 
+def refuse_strangers(db: sqlite3.Connection, returns: pd.DataFrame) -> None:
+    """Refuse returns of which more than half are homes of no list of the ledger.
+
+    Raises
+    ------
+    ArgumentError
+        With both numbers.
+    """
+    listed = {row[0] for row in db.execute("SELECT DISTINCT parcel_id FROM picks")}
+    other = returns.index[~returns.index.isin(listed)]
+    if 2 * len(other) > len(returns):
+        raise ArgumentError(
+            f"the round stays open: {len(other):,} of {counted(len(returns), 'row')} of the "
+            f"returns are homes of no list, {', '.join(other[:5])} first. Check that the file and "
+            "the column of ids are the right ones. If they are, enter the other homes of the list "
+            "too, as silent where nothing came back."
+        )
+
+
 def checked_returns(returns: pd.DataFrame) -> pd.DataFrame:
     """Return what came back in the ledger's words, indexed by parcel_id.
 

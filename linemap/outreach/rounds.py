@@ -19,7 +19,7 @@ from linemap.errors import ArgumentError
 from linemap.outreach import entries
 from linemap.outreach.ledger_file import LedgerFile
 from linemap.outreach.plan import KitPlan
-from linemap.outreach.report import report_round
+from linemap.outreach.report import report_round, with_unnamed
 
 
 class Ledger(LedgerFile):
@@ -79,12 +79,15 @@ class Ledger(LedgerFile):
         Raises
         ------
         ArgumentError
-            If the list is empty or frozen already, the name is taken, or homes of the list had
-            a kit of another round within the quiet days of the list's limits or refused it.
+            If the list is empty or frozen already, the name is blank or taken, the last round
+            was opened later, or homes of the list had a kit of another round within
+            the quiet days of the list's limits or refused it.
         """
         picks = entries.pick_rows(plan.kits)
         if not picks:
             raise ArgumentError("there is no kit on the list, so there is no round to open.")
+        if name is not None and not name.strip():
+            raise ArgumentError("the name of a round cannot be blank. Leave it out, or give one.")
         promise = entries.plain_rows(forecast)
         list_hash = entries.digest("", [picks, plan.made_on.isoformat(), plan.seed])
         design = json.dumps(plan.design.describe())
@@ -95,6 +98,12 @@ class Ledger(LedgerFile):
                 raise ArgumentError(
                     f"this very list is frozen already as {dict(known)[list_hash]!r}. Close that "
                     "round, or choose a new list first."
+                )
+            last = db.execute("SELECT max(opened_on) FROM rounds").fetchone()[0]
+            if last is not None and today.isoformat() < last:
+                raise ArgumentError(
+                    f"{today} is before {last}, the day on which the last round was opened. "
+                    "Give the day with --on."
                 )
             round_id = name or f"round {len(known) + 1}"
             if round_id in dict(known).values():
@@ -120,8 +129,8 @@ class Ledger(LedgerFile):
         returns : DataFrame
             ``parcel_id`` and ``outcome`` (``usable, not_usable, refused, undeliverable,
             silent``), ``lead_found`` (``yes, no, unknown``; unknown when left out). Homes of
-            the list that are not in it count as silent. Homes that are not on the list are
-            kept as such; give their ``p_lead`` and ``p_return`` if known.
+            the list that are not in it count as silent, which is said where they are most of
+            the list. Homes that are not on the list are kept as such; give their ``p_lead`` and ``p_return`` if known.
         today : date
         name : str, optional
             Round to close; the only open one when left out.
@@ -129,12 +138,14 @@ class Ledger(LedgerFile):
         Returns
         -------
         dict
-            As :meth:`round_report`.
+            As :meth:`round_report`, and ``unnamed``, the homes of the list that were not in the
+            returns.
 
         Raises
         ------
         ArgumentError
-            If the returns have unknown words, a home twice or no home of the list, the round is
+            If the returns have unknown words, a home twice, no home of the list, or more homes of
+            no list than of lists, the round is
             not there, is closed already or was opened later, or several are open and none is
             named.
         """
@@ -153,12 +164,14 @@ class Ledger(LedgerFile):
                     "the right file? If nothing came back at all, enter one home of "
                     f"{round_id!r} as silent."
                 )
+            entries.refuse_strangers(db, given)
             self._refuse_earlier(db, "rounds", "opened_on", round_id, today)
             rows = entries.outcome_rows(listed, given)
             db.executemany(entries.insert("outcomes", 7), [(round_id, *row) for row in rows])
             db.execute(entries.insert("closings", 2), (round_id, today.isoformat()))
             entries.add_entry(db, "closed", round_id, today.isoformat())
-        return self.round_report(round_id)
+        unnamed = len(set(listed) - set(given.index))
+        return with_unnamed(self.round_report(round_id), unnamed)
 
     def correct(
         self,

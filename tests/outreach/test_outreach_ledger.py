@@ -155,6 +155,51 @@ def test_returns_of_another_city_or_none_at_all_leave_the_round_open(
     assert ledger.close_round(nothing, today=CLOSED)["outcomes"]["silent"] == 60
 
 
+def test_returns_with_more_homes_of_no_list_than_of_lists_leave_the_round_open(
+    opened: tuple[Ledger, KitPlan],
+) -> None:
+    ledger, plan = opened
+    good = _returns(plan)
+    off = pd.DataFrame({"parcel_id": [f"X{i}" for i in range(6)], "outcome": "usable"})
+    with pytest.raises(ArgumentError, match=r"stays open: 6 of 11 rows .*no list, X0, X1"):
+        ledger.close_round(pd.concat([good, off]), today=CLOSED)
+    assert ledger.head()[0] == 1
+    assert ledger.close_round(pd.concat([good, off.head(5)]), today=CLOSED)["unlisted"] == 5
+
+
+def test_homes_that_the_returns_do_not_name_are_said_where_they_are_most(
+    opened: tuple[Ledger, KitPlan], make_homes: Homes
+) -> None:
+    ledger, plan = opened
+    kits = plan.kits["parcel_id"]
+    report = ledger.close_round(
+        pd.DataFrame({"parcel_id": kits.head(29), "outcome": "silent"}), today=CLOSED
+    )
+    said = "do not name 31 homes of the list of 60: these count as silent. `linemap round correct`"
+    assert sum(said in sentence for sentence in report["sentences"]) == 1
+    assert report["sentences"][-1].startswith("A home where no lead was found is not cleared")
+    other = _plan(make_homes(600, seed=9, areas=6), seed=2)
+    ledger.open_round(other, forecast_round(other.kits, seed=1, draws=100), today=CLOSED)
+    half = pd.DataFrame({"parcel_id": other.kits["parcel_id"].head(30), "outcome": "silent"})
+    report = ledger.close_round(half, today=CLOSED)
+    assert report["unnamed"] == 30
+    assert not any("do not name" in sentence for sentence in report["sentences"])
+
+
+def test_a_round_is_not_opened_before_the_last_one(
+    opened: tuple[Ledger, KitPlan], make_homes: Homes
+) -> None:
+    ledger, _ = opened
+    other = _plan(make_homes(600, seed=9, areas=6))
+    forecast = forecast_round(other.kits, seed=1, draws=100)
+    day = OPENED - timedelta(days=1)
+    with pytest.raises(ArgumentError, match=f"{day} is before {OPENED}.*last round was opened"):
+        ledger.open_round(other, forecast, today=day)
+    with pytest.raises(ArgumentError, match="cannot be blank"):
+        ledger.open_round(other, forecast, today=OPENED, name=" ")
+    assert len(ledger.rounds()) == 1
+
+
 def test_review_of_all_rounds_reads_the_log(opened: tuple[Ledger, KitPlan]) -> None:
     ledger, plan = opened
     kits = plan.kits
