@@ -242,19 +242,21 @@ class Ledger(LedgerFile):
         DataFrame
             By the ``rounds`` contract, with ``area_id, lead_found, listed`` (bool), ``place``.
             ``outcome`` is missing while a round is open. Homes that were not on the list have
-            no arm and no inclusion probability. Homes of the audit arm have ``frame_homes`` and
+            no arm and no inclusion probability; the others have ``eligible_homes``, all homes
+            that could be sent a kit on that day. Homes of the audit arm have ``frame_homes`` and
             ``frame_lead``, the homes that they stand for and the lead lines expected there.
         """
         log = self._read(
             "SELECT number, round_id, parcel_id, opened_on AS sent_on, arm, inclusion_probability, "
             "picks.p_lead AS p_lead_at_send, picks.p_return AS p_return_at_send, outcome, area_id, "
             "lead_found, 1 AS listed, place, "
+            "json_extract(design, '$.eligible') AS eligible_homes, "
             "CASE arm WHEN 'audit' THEN json_extract(design, '$.frame') END AS frame_homes, "
             "CASE arm WHEN 'audit' THEN json_extract(design, '$.frame_lead') END AS frame_lead "
             "FROM picks JOIN rounds USING (round_id) "
             "LEFT JOIN outcomes USING (round_id, parcel_id) UNION ALL "
             "SELECT number, round_id, parcel_id, opened_on, NULL, NULL, p_lead, p_return, outcome, "
-            "NULL, lead_found, 0, 1000000000, NULL, NULL "
+            "NULL, lead_found, 0, 1000000000, NULL, NULL, NULL "
             "FROM outcomes JOIN rounds USING (round_id) "
             "WHERE listed = 0 ORDER BY number, place, parcel_id"
         ).drop(columns="number")
@@ -269,7 +271,7 @@ class Ledger(LedgerFile):
         log["sent_on"] = pd.to_datetime(log["sent_on"])
         log["listed"] = log["listed"].astype(bool)
         chances = ("inclusion_probability", "p_lead_at_send", "p_return_at_send")
-        for name in (*chances, "frame_homes", "frame_lead"):
+        for name in (*chances, "eligible_homes", "frame_homes", "frame_lead"):
             log[name] = log[name].astype(float)
         return log
 

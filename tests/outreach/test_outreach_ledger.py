@@ -93,6 +93,35 @@ def test_closing_counts_every_kit(opened: tuple[Ledger, KitPlan]) -> None:
         assert sum(row["kits"] for row in rows) == 60
 
 
+def test_a_round_without_a_random_arm_says_nothing_of_homes_off_the_list(
+    make_homes: Homes, tmp_path: Path
+) -> None:
+    homes = make_homes(600, areas=6)
+    for count in (60, 600):
+        limits = OutreachSettings(kits=count, quiet_days=0, audit_share=0.0)
+        plan = choose_kits(homes, limits, seed=1, today=OPENED)
+        ledger = Ledger(tmp_path / f"{count}.sqlite")
+        ledger.open_round(plan, plan.forecast, today=OPENED)
+        every = pd.DataFrame({"parcel_id": plan.kits["parcel_id"], "outcome": "usable"})
+        ledger.close_round(every.assign(lead_found="no"), today=CLOSED)
+        review = review_rounds(ledger.log(), seed=1)
+        rows = pd.DataFrame(review["estimates"]).set_index("quantity")
+        assert rows.loc["eligible homes", "estimate"] == plan.design.eligible
+        names = ["share with lead", "lead lines", "lead lines off the list"]
+        nothing = rows.loc[names, ["estimate", "low", "high"]].isna()
+        said = any(
+            "there was no random arm, so nothing can be said of the homes off the list" in words
+            for words in review["sentences"]
+        )
+        if plan.design.frame:
+            assert nothing.all(axis=None)
+            assert said
+        else:
+            assert not nothing.any(axis=None)
+            assert not said
+    assert not plan.design.frame
+
+
 def test_homes_off_the_list_are_kept_apart(opened: tuple[Ledger, KitPlan]) -> None:
     ledger, plan = opened
     other = pd.DataFrame(
