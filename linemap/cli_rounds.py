@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
 from linemap.choices import JsonFlag, LedgerOption, RunArgument, day_of
-from linemap.printing import say
+from linemap.printing import say, say_json
 
 rounds = typer.Typer(
     no_args_is_help=True,
@@ -110,7 +109,7 @@ def round_review(
 
 def _say_round(report: dict[str, Any], as_json: bool) -> None:
     if as_json:
-        print(json.dumps(report, default=str))
+        say_json(report)
         return
     for sentence in report["sentences"]:
         say(sentence)

@@ -94,6 +94,23 @@ def test_help_names_what_may_come_of_a_kit(linemap, tmp_path: Path) -> None:
         assert not [word for word in OUTCOMES if word not in said], said
 
 
+def test_json_is_json_where_nothing_can_be_said(opened: Desk) -> None:
+    """No random home has answered, so the estimates are missing: null, not NaN."""
+
+    def refuse(word: str) -> None:
+        raise AssertionError(word)
+
+    chosen = opened.listed().query("arm != 'audit'")["parcel_id"]
+    pd.DataFrame({"parcel_id": chosen, "outcome": "usable", "lead_found": "no"}).to_csv(
+        opened.folder / "returns.csv", index=False
+    )
+    for words in (("close", "run", "returns.csv"), ("review", "run")):
+        code, said = opened.says("round", *words, "--json")
+        assert code == 0, said
+        told = json.loads(said, parse_constant=refuse)
+        assert told.get("review", told)["remaining"]["estimate"] is None
+
+
 def test_only_the_list_that_was_printed_is_opened(desk: Desk) -> None:
     code, said = desk.says("prioritize", "run", "--kits", "20", "--out", "list")
     assert code == 0, said
