@@ -5,7 +5,6 @@ Exit codes: 0 done, 1 the input or the folder needs mending, 2 the command was n
 
 from __future__ import annotations
 
-import json
 import sys
 import warnings
 from dataclasses import asdict
@@ -27,7 +26,14 @@ from linemap.choices import (
 )
 from linemap.cli_rounds import rounds
 from linemap.errors import InputWarning, LinemapError
-from linemap.printing import progress, report_cities, report_counts, report_run, say
+from linemap.printing import (
+    progress,
+    report_cities,
+    report_counts,
+    report_run,
+    say,
+    say_json,
+)
 
 app = typer.Typer(
     name="linemap",
@@ -55,7 +61,7 @@ def main() -> NoReturn:
     except (LinemapError, MemoryError) as error:
         text = str(error) if isinstance(error, LinemapError) else NO_MEMORY
         if "--json" in sys.argv:
-            print(json.dumps({"error": text, "kind": type(error).__name__}))
+            say_json({"error": text, "kind": type(error).__name__})
         else:
             console.print(text)
         sys.exit(1)
@@ -207,7 +213,7 @@ def check(
     counts = [{"table": name, **row} for name, row in intake.counts.items()]
     aside = quarantine_table(intake.problems)
     if as_json:
-        print(json.dumps({"counts": counts, "set_aside": aside.to_dict("records")}, default=str))
+        say_json({"counts": counts, "set_aside": aside.to_dict("records")})
         return
     report_counts(counts)
     say()
@@ -248,9 +254,7 @@ def prioritize(
     place = write_list(opened, plan, out, ledger=ledger)
     summary = plan.describe()
     if as_json:
-        print(
-            json.dumps({"folder": str(place), "kits": len(plan.kits), "plan": summary}, default=str)
-        )
+        say_json({"folder": str(place), "kits": len(plan.kits), "plan": summary})
         return
     for sentence in summary["sentences"]:
         say(sentence)
@@ -282,7 +286,7 @@ def evaluate(folder: RunArgument, as_json: JsonFlag = False) -> None:
     with progress(6, as_json) as step:
         evaluation, changed = evaluate_again(Run(folder), tell=step)
     if as_json:
-        print(json.dumps({**evaluation.to_dict(), "changed": changed}, default=str))
+        say_json({**evaluation.to_dict(), "changed": changed})
         return
     for sentence in [*changed, *evaluation.sentences()]:
         say(sentence)
@@ -307,7 +311,7 @@ def results(
 
     summary = read_results(file, kits=kits, edition=edition.value, as_of=day_of(as_of))
     if as_json:
-        print(json.dumps(summary, default=str))
+        say_json(summary)
         return
     for sentence in summary["sentences"]:
         say(sentence)

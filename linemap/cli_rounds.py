@@ -2,19 +2,30 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
 from linemap.choices import JsonFlag, LedgerOption, RunArgument, day_of
-from linemap.printing import say
+from linemap.printing import say, say_json
 
 rounds = typer.Typer(
     no_args_is_help=True,
     rich_markup_mode=None,
     help="Freeze a list of kits with its forecast; later hold the forecast against what came back.",
+)
+
+
+_OUTCOMES = "usable, not_usable, refused, undeliverable or silent"
+_RETURNS = (
+    "Table (CSV, XLSX or Parquet) with columns parcel_id; outcome, one of "
+    f"{_OUTCOMES}; and, where known, lead_found, one of yes, no or unknown. "
+    "Homes of the list that it does not name count as silent."
+)
+_OPENING = (
+    "Day of opening, YYYY-MM-DD, not before the day of the run nor after today; by default the "
+    "day of the run."
 )
 
 
@@ -26,7 +37,7 @@ def round_open(
         Path | None, typer.Option(help="Folder of a list made by prioritize.")
     ] = None,
     ledger: LedgerOption = None,
-    on: Annotated[str | None, typer.Option(help="Day of opening, YYYY-MM-DD.")] = None,
+    on: Annotated[str | None, typer.Option(help=_OPENING)] = None,
     as_json: JsonFlag = False,
 ) -> None:
     """Freeze the list of a run with its forecast, before any result is known."""
@@ -40,7 +51,7 @@ def round_open(
 @rounds.command("close")
 def round_close(
     folder: RunArgument,
-    returns: Annotated[Path, typer.Argument(help="Table parcel_id, outcome, lead_found.")],
+    returns: Annotated[Path, typer.Argument(help=_RETURNS)],
     name: Annotated[str | None, typer.Option(help="Name of the round.")] = None,
     ledger: LedgerOption = None,
     on: Annotated[str | None, typer.Option(help="Day of closing, YYYY-MM-DD.")] = None,
@@ -59,7 +70,7 @@ def round_correct(
     folder: RunArgument,
     parcel: Annotated[str, typer.Argument(help="Home whose entry was wrong.")],
     name: Annotated[str, typer.Option(help="Name of the round.")],
-    outcome: Annotated[str, typer.Option(help="What truly came of the kit.")],
+    outcome: Annotated[str, typer.Option(help=f"What truly came of the kit: {_OUTCOMES}.")],
     lead_found: Annotated[str, typer.Option(help="yes, no or unknown.")],
     reason: Annotated[str, typer.Option(help="Why the first entry was wrong.")],
     ledger: LedgerOption = None,
@@ -98,7 +109,7 @@ def round_review(
 
 def _say_round(report: dict[str, Any], as_json: bool) -> None:
     if as_json:
-        print(json.dumps(report, default=str))
+        say_json(report)
         return
     for sentence in report["sentences"]:
         say(sentence)

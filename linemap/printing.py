@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 import json
+import math
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -162,6 +163,25 @@ def say(text: str = "") -> None:
     Console(highlight=False, markup=False, soft_wrap=True).print(text)
 
 
+def say_json(content: Any) -> None:
+    """Print JSON for other programs; what is not a number, or infinite, is null there."""
+    print(json.dumps(_plain(content), default=_as_text, allow_nan=False))
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
+def _as_text(value: Any) -> str | None:
+    """Return what JSON has no form for as text; a missing value as null."""
+    text = str(value)
+    return None if text in ("NaT", "<NA>", "nan") else text
+
+
 def table(title: str, header: list[str], rows: list[list[str]]) -> None:
     """Print a table; all columns but the first are aligned right."""
     grid = Table(title=title, title_justify="left", show_edge=False)
@@ -195,7 +215,7 @@ def report_cities(
 ) -> None:
     """Say how the run of each city ended, and where the page over all of them is."""
     if as_json:
-        print(json.dumps({"folder": str(out), "cities": cities, "rows": rows}))
+        say_json({"folder": str(out), "cities": cities, "rows": rows})
         return
     names = ("parcels", "unknown_lines", "expected_lead_lines")
     table(
@@ -231,15 +251,13 @@ def report_run(finished: Any, as_json: bool) -> None:
         if path.is_file() and path.parent.name != "tables"
     )
     if as_json:
-        print(
-            json.dumps(
-                {
-                    "folder": str(finished.folder),
-                    "result": finished.info["result"],
-                    "counts": finished.info["counts"],
-                    "files": files,
-                }
-            )
+        say_json(
+            {
+                "folder": str(finished.folder),
+                "result": finished.info["result"],
+                "counts": finished.info["counts"],
+                "files": files,
+            }
         )
         return
     report_counts(finished.info["counts"])

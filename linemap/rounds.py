@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -10,13 +11,15 @@ from typing import Any
 import pandas as pd
 
 from linemap.assembly import existing_ledger, ledger_mark, ledger_path
-from linemap.errors import ArgumentError, InputError, RunFolderError
+from linemap.errors import ArgumentError, InputError, Problem, RunFolderError
 from linemap.followup import CHOICE_FILE, prioritize, recorded_ledger
+from linemap.intake.codes import SECTION
 from linemap.intake.reading import Dialect, load_table, warn_of
 from linemap.intake.source import open_source
 from linemap.outputs import defuse_formulas
 from linemap.outreach import Ledger, forecast_round, review_rounds
 from linemap.run_folder import Run
+from linemap.tables import contract
 
 
 def open_round(
@@ -33,13 +36,14 @@ def open_round(
     ----------
     run : Run
     name : str, optional
-        Name of the round.
+        Name of the round; not blank.
     choice : str or Path, optional
         Folder of a list made by ``linemap prioritize``; by default the run's own list.
     ledger : str or Path, optional
         Ledger file; by default ``rounds.sqlite`` beside the settings file.
     today : date, optional
-        Day of opening; by default the day of the run.
+        Day of opening, no earlier than the day of the run and no later than the clock's; by
+        default the day of the run (``run.as_of``), not the clock's.
 
     Returns
     -------
@@ -51,7 +55,10 @@ def open_round(
     RunFolderError
         If the list is missing or damaged, was chosen beside another ledger, or the run now gives
         another one.
+    ArgumentError
+        If the day or the name cannot be, or the ledger refuses the list.
     """
+    _refuse_day(run, today)
     made: dict[str, Any] = {"limits": {}, "ledger": recorded_ledger(run.info)}
     if choice is not None:
         made = _read_choice(Path(choice))
@@ -72,7 +79,10 @@ def open_round(
             "list that it prints."
         )
     forecast = forecast_round(plan.kits, seed=run.settings.scoring.seed)
-    return Ledger(place).open_round(plan, forecast, today=today or run.as_of, name=name)
+    asked_on = run.homes["asked_on"] if "asked_on" in run.homes else None
+    return Ledger(place).open_round(
+        plan, forecast, today=today or run.as_of, name=name, asked_on=asked_on
+    )
 
 
 def close_round(
@@ -86,7 +96,8 @@ def close_round(
     """Count every kit of a round and hold the forecast against what came back.
 
     Homes that were not on the list take their chances from the run, if it stands on no later
-    day than the round: a later run may know their results.
+    day than the round: a later run may know their results. The apostrophe that our lists put
+    before an id such as ``-12`` is taken off again.
 
     Parameters
     ----------
@@ -109,11 +120,13 @@ def close_round(
     Raises
     ------
     ArgumentError
-        If a row or value of the returns cannot be read, or the ledger refuses; the round stays
-        open.
+        If a row or value of the returns cannot be read, most rows are homes of no list, or the
+        ledger refuses; the round stays open.
     """
     book = Ledger(existing_ledger(run.settings, ledger))
     table = _read_returns(returns)
+    homes = {*book.log()["parcel_id"], *run.homes.index}
+    table["parcel_id"] = [_as_known(home, homes) for home in table["parcel_id"]]
     rounds = book.rounds().set_index("round_id")
     waiting = rounds.index[rounds["closed_on"].isna()]
     closing = name or (waiting[0] if len(waiting) == 1 else None)
@@ -164,7 +177,7 @@ def correct_round(
     book = Ledger(existing_ledger(run.settings, ledger))
     book.correct(
         name,
-        parcel_id,
+        _as_known(parcel_id, set(book.log()["parcel_id"])),
         outcome=outcome,
         lead_found=lead_found,
         reason=reason,
@@ -199,12 +212,44 @@ def _read_returns(path: str | Path) -> pd.DataFrame:
     try:
         loaded = load_table(open_source(path, "returns"), Dialect({}, {}))
     except InputError as error:
-        raise ArgumentError(f"the round stays open: {error}") from error
+        said = InputError(_without_settings(error.problems))
+        raise ArgumentError(f"the round stays open: {said}") from error
     lost = [problem for problem in loaded.problems if problem.effect != "note"]
     if lost:
-        raise ArgumentError(f"the round stays open: {InputError(lost)}")
+        raise ArgumentError(f"the round stays open: {InputError(_without_settings(lost))}")
     warn_of(loaded.problems)
     return loaded.table.reset_index(drop=True)
+
+
+def _without_settings(problems: list[Problem]) -> list[Problem]:
+    """Name the words to write where settings cannot translate: returns are read without any."""
+    return [
+        replace(
+            problem,
+            reason=problem.reason.replace(' = "..."', ""),
+            remedy="Write one of "
+            f"{', '.join(contract('returns')[problem.column].allowed)} in the file.",
+        )
+        if SECTION in problem.remedy
+        else problem
+        for problem in problems
+    ]
+
+
+def _as_known(home: str, known: set[str]) -> str:
+    """Return an id without the apostrophe that our lists put before it, see defuse_formulas."""
+    bare = home.removeprefix("'")
+    return bare if home not in known and bare in known else home
+
+
+def _refuse_day(run: Run, day: date | None) -> None:
+    """Refuse a day of opening before the run or after today."""
+    if day is not None and day < run.as_of:
+        raise ArgumentError(
+            f"{day} is before {run.as_of}, the day on which the run stands. Give the right day."
+        )
+    if day is not None and day > max(date.today(), run.as_of):
+        raise ArgumentError(f"{day} is still to come. Open the round on the day, or give another.")
 
 
 def _read_choice(folder: Path) -> dict[str, Any]:

@@ -148,6 +148,13 @@ AuditDraw = Literal["likelier", "equal"]
 """Whether the audit arm draws homes with a higher chance of lead more often, or all alike."""
 
 
+MOST_KITS = 10_000_000
+"""Kits of a list, in all, in an area or a week; more homes than any city has."""
+
+MOST_DAYS = 36_500
+"""Quiet days, and weeks of sending: longer than anybody lives in a home."""
+
+
 class OutreachSettings(_Section):
     """Budget, limits and floors of the next list of kits.
 
@@ -164,20 +171,20 @@ class OutreachSettings(_Section):
     no other one, but stands on the list of pipes to look at.
     """
 
-    kits: int = Field(default=400, ge=1)
-    lab_capacity: int | None = Field(default=None, ge=1)
-    weeks: int = Field(default=4, ge=1)
-    floor_per_area: int = Field(default=2, ge=0)
-    cap_per_area: int | None = Field(default=None, ge=1)
+    kits: int = Field(default=400, ge=1, le=MOST_KITS)
+    lab_capacity: int | None = Field(default=None, ge=1, le=MOST_KITS)
+    weeks: int = Field(default=4, ge=1, le=MOST_DAYS)
+    floor_per_area: int = Field(default=2, ge=0, le=MOST_KITS)
+    cap_per_area: int | None = Field(default=None, ge=1, le=MOST_KITS)
     floor_low_income: float = Field(default=0.3, ge=0, le=1)
     low_income_kits_to_lead: float = Field(default=0.8, ge=0, le=2)
     floor_renters: float = Field(default=0.0, ge=0, le=1)
     renter_kits_to_lead: float = Field(default=0.5, ge=0, le=2)
     audit_share: float = Field(default=0.1, ge=0, lt=1)
     audit_draw: AuditDraw = "likelier"
-    quiet_days: int = Field(default=365, ge=0)
+    quiet_days: int = Field(default=365, ge=0, le=MOST_DAYS)
     site_share: float = Field(default=0.1, ge=0, le=1)
-    per_segment: int | None = Field(default=None, ge=1)
+    per_segment: int | None = Field(default=None, ge=1, le=MOST_KITS)
     group: tuple[GroupLimit, ...] = ()
     recheck_above: float | None = Field(default=None, gt=0, lt=1)
     look_above: float | None = Field(default=0.9, gt=0, lt=1)

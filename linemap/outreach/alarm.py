@@ -268,9 +268,9 @@ def _cusum_chart(
         )
     rate = "return rate" if name == "return rate" else "hit rate"
     asked = f"the {rate}, held against {_CLAIMS[name]}"
-    fell = f"{asked}, has fallen well below it (claimed {_mean(p)}, "
+    fell = f"{asked}, has fallen well below it"
     method = "cumulative sum (Page; Steiner et al.)"
-    return _chart(name, method, rows, hits, values, limit, fell, words, asked)
+    return _chart(name, method, rows, hits, p, values, limit, fell, words, asked)
 
 
 def _martingale_chart(
@@ -279,10 +279,10 @@ def _martingale_chart(
     p = rows["p_lead_at_send"].to_numpy(dtype=float)
     values = calibration_martingale(hits.to_numpy(dtype=bool), p)
     words = f" A false alarm ever has a chance of at most {false_alarm:.0%}."
-    off = f"the probabilities of lead do not fit what was found (claimed {_mean(p)}, "
+    off = "the probabilities of lead do not fit what was found"
     limit = float(-np.log(false_alarm))
     method, asked = "test martingale (Ville)", "calibration"
-    return _chart("calibration", method, rows, hits, values, limit, off, words, asked)
+    return _chart("calibration", method, rows, hits, p, values, limit, off, words, asked)
 
 
 def _chart(
@@ -290,13 +290,18 @@ def _chart(
     method: str,
     rows: pd.DataFrame,
     hits: pd.Series,
+    chances: Floats,
     values: Floats,
     limit: float,
     trouble: str,
     words: str,
     asked: str,
 ) -> tuple[pd.DataFrame, dict[str, Any]]:
-    """Return the points of a chart and its first alarm in words."""
+    """Return the points of a chart and its first alarm in words.
+
+    The figures are of the checks that raised it: up to the alarm, and of a cumulative sum only
+    from the last time that it stood at its floor of zero.
+    """
     points = pd.DataFrame(
         {
             "chart": name,
@@ -313,9 +318,13 @@ def _chart(
     elif first is None:
         sentence = f"No alarm for {asked}, in {len(values):,} checks.{words}"
     else:
+        floor = np.flatnonzero(values[:first] == 0) if name != "calibration" else []
+        start = int(floor[-1]) + 1 if len(floor) else 0
+        part = slice(start, first + 1)
+        where = f"in checks {start + 1:,} to {first + 1:,}, " if first > start else ""
         sentence = (
-            f"ALARM at check {first + 1:,} ({points['round_id'][first]}): {trouble}"
-            f"seen {_mean(hits)})."
+            f"ALARM at check {first + 1:,} ({points['round_id'][first]}): {trouble} "
+            f"({where}claimed {np.mean(chances[part]):.1%}, seen {np.mean(hits.iloc[part]):.1%})."
         )
     return points, {
         "chart": name,
@@ -327,10 +336,6 @@ def _chart(
         "method": method,
         "sentence": sentence,
     }
-
-
-def _mean(values: Any) -> str:
-    return f"{np.mean(values):.1%}" if len(values) else "none"
 
 
 def _kept(chances: Floats) -> Floats:

@@ -114,7 +114,9 @@ def faults(db: sqlite3.Connection) -> list[str]:
 def refuse_recent(
     db: sqlite3.Connection, parcel_ids: pd.Series, today: date, quiet_days: int
 ) -> None:
-    """Refuse homes that a round of the ledger was opened for within the quiet days.
+    """Refuse homes that had a kit of a round of the ledger within the quiet days.
+
+    Homes that came back without having been on the list had one as well.
 
     Raises
     ------
@@ -124,11 +126,14 @@ def refuse_recent(
     since = (today - timedelta(days=quiet_days)).isoformat()
     sent = pd.DataFrame(
         db.execute(
-            "SELECT parcel_id, round_id, opened_on FROM picks JOIN rounds USING (round_id) "
-            "WHERE opened_on > ? ORDER BY number, place",
+            "SELECT parcel_id, round_id, opened_on, number, place FROM picks "
+            "JOIN rounds USING (round_id) WHERE opened_on > ?1 UNION ALL "
+            "SELECT parcel_id, round_id, opened_on, number, 1000000000 FROM outcomes "
+            "JOIN rounds USING (round_id) WHERE listed = 0 AND opened_on > ?1 "
+            "ORDER BY number, place, parcel_id",
             (since,),
         ).fetchall(),
-        columns=["parcel_id", "round_id", "opened_on"],
+        columns=["parcel_id", "round_id", "opened_on", "number", "place"],
     )
     again = sent[sent["parcel_id"].isin(parcel_ids)]
     if len(again):
@@ -140,6 +145,62 @@ def refuse_recent(
             f"{', '.join(f'{name!r} of {day}' for name, day in rounds)}. Choose a new list with "
             "`linemap prioritize`, which leaves out the homes of every round in the ledger, or "
             "lower quiet_days."
+        )
+
+
+def refuse_refusals(
+    db: sqlite3.Connection, parcel_ids: pd.Series, asked_on: pd.Series | None
+) -> None:
+    """Refuse homes that refused the last kit that is accounted for and have not asked since.
+
+    Parameters
+    ----------
+    asked_on : Series, optional
+        Day of each home's last request, by parcel_id.
+
+    Raises
+    ------
+    ArgumentError
+        With the number of such homes and the first of them.
+    """
+    last = pd.DataFrame(
+        db.execute(
+            "SELECT parcel_id, opened_on, coalesce((SELECT c.outcome FROM corrections AS c "
+            "WHERE c.round_id = o.round_id AND c.parcel_id = o.parcel_id "
+            "ORDER BY c.number DESC LIMIT 1), o.outcome) FROM outcomes AS o "
+            "JOIN rounds USING (round_id) ORDER BY opened_on, rounds.number"
+        ).fetchall(),
+        columns=["parcel_id", "opened_on", "outcome"],
+    ).drop_duplicates("parcel_id", keep="last")
+    said_no = last[last["outcome"].eq("refused") & last["parcel_id"].isin(parcel_ids)]
+    if asked_on is not None:
+        asked = pd.to_datetime(asked_on).reindex(said_no["parcel_id"]).to_numpy()
+        said_no = said_no[~(asked > pd.to_datetime(said_no["opened_on"]).to_numpy())]
+    if len(said_no):
+        homes = said_no["parcel_id"].tolist()
+        raise ArgumentError(
+            f"{counted(len(homes), 'home')} of this list, {', '.join(homes[:5])} first, refused "
+            "the last kit by the ledger and asked for none since. Choose a new list with "
+            "`linemap prioritize`, which leaves them out."
+        )
+
+
+def refuse_strangers(db: sqlite3.Connection, returns: pd.DataFrame) -> None:
+    """Refuse returns of which more than half are homes of no list of the ledger.
+
+    Raises
+    ------
+    ArgumentError
+        With both numbers.
+    """
+    listed = {row[0] for row in db.execute("SELECT DISTINCT parcel_id FROM picks")}
+    other = returns.index[~returns.index.isin(listed)]
+    if 2 * len(other) > len(returns):
+        raise ArgumentError(
+            f"the round stays open: {len(other):,} of {counted(len(returns), 'row')} of the "
+            f"returns are homes of no list, {', '.join(other[:5])} first. Check that the file and "
+            "the column of ids are the right ones. If they are, enter the other homes of the list "
+            "too, as silent where nothing came back."
         )
 
 

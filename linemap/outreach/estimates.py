@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -74,8 +74,9 @@ def estimate_from_log(log: pd.DataFrame, *, follow_up: str = "returned") -> pd.D
     log : DataFrame
         From :meth:`Ledger.log`: ``round_id, arm, inclusion_probability, p_return_at_send,
         outcome, lead_found`` and, where known, ``p_lead_at_send``, ``frame_homes`` and
-        ``frame_lead`` of the audit arm; without them the plain weighted share is used. Homes
-        that were not on the list are ignored, since nobody knows how they came to be sent a kit.
+        ``frame_lead`` of the audit arm; without them the plain weighted share is used. By
+        ``eligible_homes`` it is known how many homes a list without a random arm left out:
+        nothing is said of them. Homes that were not on the list are ignored, since nobody knows how they came to be sent a kit.
     follow_up : {"returned", "all"}
         ``returned``: the line is known only where a usable kit came back. ``all``: every home
         was followed up (a visit, say), so the chance of return plays no part.
@@ -87,7 +88,8 @@ def estimate_from_log(log: pd.DataFrame, *, follow_up: str = "returned") -> pd.D
         homes`` [homes], ``share with lead`` [share] and ``lead lines`` [homes] among them,
         ``lead lines off the list`` [homes], ``hit rate, ranked``, ``hit rate, floor``,
         ``hit rate, audit`` [share of answers]. Intervals are 95%; ``homes`` and ``answers``
-        count the kits behind the figure.
+        count the kits behind the figure. NaN where homes are off the list and no home of a
+        random arm stands for them with an answer.
 
     Raises
     ------
@@ -125,9 +127,10 @@ def estimates_in_words(estimates: pd.DataFrame) -> list[str]:
         by_name = rows.set_index("quantity")
         lines, size = by_name.loc["lead lines"], by_name.loc["eligible homes", "estimate"]
         if pd.isna(lines["estimate"]):
+            drawn = by_name.loc["lead lines off the list", "homes"]
+            why = "no answer in the random audit arm yet" if drawn else "there was no random arm"
             words.append(
-                f"{round_id}: no answer in the random audit arm yet, so nothing can be said of "
-                "the homes off the list."
+                f"{round_id}: {why}, so nothing can be said of the homes off the list."
             )
             continue
         words.append(
@@ -141,6 +144,9 @@ def estimates_in_words(estimates: pd.DataFrame) -> list[str]:
 def _round_estimates(kits: pd.DataFrame, follow_up: str) -> list[dict[str, Any]]:
     audit = kits["arm"].eq("audit").to_numpy()
     strata = [stratum(kits[~audit], follow_up), stratum(kits[audit], follow_up)]
+    known = column_or(kits, "eligible_homes", np.nan).astype(float).max()
+    if not audit.any() and known > len(kits):
+        strata[1] = replace(strata[1], size=float(known - len(kits)))
     eligible = sum(part.size for part in strata)
     count, answers = len(kits), sum(part.answers for part in strata)
 

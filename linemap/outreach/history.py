@@ -32,7 +32,8 @@ def with_rounds(
 
     A kit of a round is the nearest one that the table of kits has for the same home within 60
     days; only where there is none is a row added. A usable return is added only where the
-    laboratory's files do not have that kit.
+    laboratory's files do not have that kit. Homes that were on no list and came back all the
+    same had a kit too.
 
     Parameters
     ----------
@@ -45,30 +46,31 @@ def with_rounds(
     -------
     kits : DataFrame
         As given, with a column ``settled``: True for kits of closed rounds, False for kits that
-        only an open round knows of, missing for the rest. Added rows are named by round and
-        home and have the day of opening as ``mailed_on``.
+        only an open round knows of and for those of homes off the list, which are known only
+        because something came back and so tell nothing of how many do; missing for the rest.
+        Added rows are named by round and home and have the day of opening as ``mailed_on``.
     pairs : DataFrame
         As given, with a row of verdict ``usable`` for each return that was added.
     """
-    listed = log[log["arm"].notna()].reset_index(drop=True)
+    sent = log.reset_index(drop=True)
     known = kits[["kit_id", "parcel_id"]].assign(known_on=sent_on(kits))
-    both = listed[["parcel_id", "sent_on"]].reset_index().merge(known, on="parcel_id")
+    both = sent[["parcel_id", "sent_on"]].reset_index().merge(known, on="parcel_id")
     both["days"] = (both["known_on"] - both["sent_on"]).abs().dt.days
     near = both[both["days"] <= WAIT_DAYS].sort_values(["index", "days", "kit_id"], kind="stable")
-    same = near.drop_duplicates("index").set_index("index")["kit_id"].reindex(listed.index)
-    name = same.fillna(listed["round_id"] + " " + listed["parcel_id"])
-    over = listed["outcome"].notna()
+    same = near.drop_duplicates("index").set_index("index")["kit_id"].reindex(sent.index)
+    name = same.fillna(sent["round_id"] + " " + sent["parcel_id"])
+    over = sent["outcome"].notna() & sent["arm"].notna()
 
     added = pd.DataFrame(
-        {"kit_id": name, "parcel_id": listed["parcel_id"], "mailed_on": listed["sent_on"]}
+        {"kit_id": name, "parcel_id": sent["parcel_id"], "mailed_on": sent["sent_on"]}
     )[same.isna()]
     every = pd.concat([kits, complete_table(added, "kits")], ignore_index=True)
     every["settled"] = pd.Series(None, index=every.index, dtype=object)
     every.loc[every["kit_id"].isin(added["kit_id"]), "settled"] = False
     every.loc[every["kit_id"].isin(name[over]), "settled"] = True
 
-    back = pd.DataFrame({"kit_id": name, "parcel_id": listed["parcel_id"], "verdict": "usable"})
-    back = back[listed["outcome"].eq("usable") & ~name.isin(pairs["kit_id"])]
+    back = pd.DataFrame({"kit_id": name, "parcel_id": sent["parcel_id"], "verdict": "usable"})
+    back = back[sent["outcome"].eq("usable") & ~name.isin(pairs["kit_id"])]
     more = complete_table(back.drop_duplicates("kit_id"), "pairs")
     return every, pd.concat([pairs, more], ignore_index=True)
 
@@ -116,12 +118,12 @@ def since_rounds(homes: pd.DataFrame, log: pd.DataFrame) -> pd.DataFrame:
     -------
     DataFrame
         As given, with ``last_kit_on`` no earlier than the last round that the home was listed
-        in, and ``refused``: whether the home refused its last kit of a closed round and has
-        asked for none since.
+        in or came back in without being listed, and ``refused``: whether the home refused its
+        last kit of a closed round and has asked for none since.
     """
-    listed = log[log["arm"].notna()].sort_values("sent_on", kind="stable")
-    sent = listed.groupby("parcel_id")["sent_on"].max().reindex(homes.index)
-    over = listed[listed["outcome"].notna()].drop_duplicates("parcel_id", keep="last")
+    kits = log.sort_values("sent_on", kind="stable")
+    sent = kits.groupby("parcel_id")["sent_on"].max().reindex(homes.index)
+    over = kits[kits["outcome"].notna()].drop_duplicates("parcel_id", keep="last")
     over = over.set_index("parcel_id")[["outcome", "sent_on"]].reindex(homes.index)
     asked = pd.to_datetime(column_or(homes, "asked_on", pd.NaT))
     last = pd.to_datetime(homes["last_kit_on"])

@@ -7,13 +7,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from linemap.errors import ArgumentError
 from linemap.outreach.eligibility import column_or, require_columns
 from linemap.outreach.problem import NO_CAP, Bools, GroupRule, Ints
 from linemap.printing import counted
-from linemap.settings import OutreachSettings
+from linemap.settings import GroupLimit, OutreachSettings
 
 FAR_ABOVE = 1.25
 """Times its share of expected lead from which a floor is said to exceed it; our choice."""
+
+MOST_VALUES = 10
+"""Values of a column that are named where none is the one that was asked for; our choice."""
 
 THIRDS = ("lowest", "middle", "highest")
 
@@ -129,7 +133,7 @@ def limits_on(homes: pd.DataFrame, eligible: pd.Series, limits: OutreachSettings
     Raises
     ------
     ArgumentError
-        If a group is set on a column that the homes do not have.
+        If a group is set on a column that the homes do not have, or on a value that no home has.
     """
     chosen = homes[eligible.to_numpy()]
     kits = limits.kits
@@ -142,7 +146,7 @@ def limits_on(homes: pd.DataFrame, eligible: pd.Series, limits: OutreachSettings
         return _limit(key, title, groups, floor, cap, segments[0], per_segment)
 
     sites = _codes(column_or(chosen, "site_kind", None).notna())
-    site_floor = min(int(limits.site_share * kits), int((sites[0] >= 0).sum()))
+    site_floor = min(_at_most(limits.site_share, kits), int((sites[0] >= 0).sum()))
     areas = _codes(column_or(chosen, "area_id", None))
     area_title = f"the floor of {counted(limits.floor_per_area, 'kit')} in each area"
     if limits.cap_per_area is not None:
@@ -168,17 +172,17 @@ def limits_on(homes: pd.DataFrame, eligible: pd.Series, limits: OutreachSettings
     )
     for group in limits.group:
         if group.column == "income_third":
-            labels = third
+            inside = _inside(income_third(homes), group)[eligible.to_numpy()]
         else:
             require_columns(homes, (group.column,), "the table of homes")
-            labels = chosen[group.column]
+            inside = _inside(homes[group.column], group)[eligible.to_numpy()]
         found.append(
             limit(
                 "group",
                 f"the limits for {group.column} = {group.value}",
-                _codes(labels.astype(str).eq(group.value)),
+                _codes(inside),
                 _share(group.floor, kits),
-                NO_CAP if group.cap >= 1 else int(group.cap * kits),
+                NO_CAP if group.cap >= 1 else _at_most(group.cap, kits),
             )
         )
     found += [
@@ -203,6 +207,29 @@ def limits_on(homes: pd.DataFrame, eligible: pd.Series, limits: OutreachSettings
         title = f"the limit of {counted(limits.per_segment, 'kit')} per street segment"
         found.append(limit("per_segment", title, segments, 0, per_segment))
     return found
+
+
+def _inside(labels: pd.Series, group: GroupLimit) -> pd.Series:
+    """Return which homes have the value of a group; a column of numbers is compared by number.
+
+    Raises
+    ------
+    ArgumentError
+        If no home of the city has it, with the values that there are.
+    """
+    numbers = pd.api.types.is_numeric_dtype(labels) and not pd.api.types.is_bool_dtype(labels)
+    inside = labels.astype(str).eq(group.value) & labels.notna()
+    if numbers:
+        inside = labels.eq(pd.to_numeric(group.value, errors="coerce")).fillna(False).astype(bool)
+    if not inside.any():
+        there = sorted(labels.dropna().unique())
+        named = ", ".join(f"{one:g}" if numbers else str(one) for one in there[:MOST_VALUES])
+        more = f" and {len(there) - MOST_VALUES:,} more" if len(there) > MOST_VALUES else ""
+        raise ArgumentError(
+            f"a limit is set on {group.column} = {group.value}, which no home of this city has. "
+            f"Its values are: {named or 'none, the column is empty'}{more}."
+        )
+    return inside
 
 
 def _floor_share(p_lead: pd.Series, inside: pd.Series, fixed: float, kits_to_lead: float) -> float:
@@ -230,6 +257,10 @@ def _with_excess(limit: Limit, p_lead: np.ndarray, kits: int) -> Limit:
 
 def _share(share: float, kits: int) -> int:
     return int(np.ceil(share * kits - 1e-9))
+
+
+def _at_most(share: float, kits: int) -> int:
+    return int(share * kits + 1e-9)
 
 
 def _codes(labels: pd.Series) -> tuple[Ints, pd.Index]:

@@ -59,6 +59,19 @@ def report_round(
     return {**report, "sentences": _sentences(report)}
 
 
+def with_unnamed(report: dict[str, Any], unnamed: int) -> dict[str, Any]:
+    """Add how many homes of the list the returns did not name; say so where they are most."""
+    words = report["sentences"]
+    if 2 * unnamed > report["kits"]:
+        said = (
+            f"The returns do not name {counted(unnamed, 'home')} of the list of "
+            f"{report['kits']:,}: these count as silent. `linemap round correct` enters what "
+            "comes back later."
+        )
+        words = [*words[:-1], said, words[-1]]
+    return {**report, "unnamed": unnamed, "sentences": words}
+
+
 def _part(claim: dict[Hashable, Any], listed: pd.DataFrame, closed: bool) -> dict[Hashable, Any]:
     """Return the forecast of one part beside what came of it."""
     if not closed:

@@ -19,7 +19,7 @@ from linemap.errors import ArgumentError
 from linemap.outreach import entries
 from linemap.outreach.ledger_file import LedgerFile
 from linemap.outreach.plan import KitPlan
-from linemap.outreach.report import report_round
+from linemap.outreach.report import report_round, with_unnamed
 
 
 class Ledger(LedgerFile):
@@ -49,7 +49,13 @@ class Ledger(LedgerFile):
     # ---- writing -------------------------------------------------------------------------
 
     def open_round(
-        self, plan: KitPlan, forecast: pd.DataFrame, *, today: date, name: str | None = None
+        self,
+        plan: KitPlan,
+        forecast: pd.DataFrame,
+        *,
+        today: date,
+        name: str | None = None,
+        asked_on: pd.Series | None = None,
     ) -> dict[str, Any]:
         """Freeze a list with its forecast.
 
@@ -61,6 +67,9 @@ class Ledger(LedgerFile):
         today : date
         name : str, optional
             Name of the round; ``round 1``, ``round 2`` ... when left out.
+        asked_on : Series, optional
+            Day on which each home last asked for a kit, by parcel_id: a refusal from before it
+            no longer counts.
 
         Returns
         -------
@@ -70,12 +79,15 @@ class Ledger(LedgerFile):
         Raises
         ------
         ArgumentError
-            If the list is empty or frozen already, the name is taken, or homes of the list were
-            sent a kit of another round within the quiet days of the list's limits.
+            If the list is empty or frozen already, the name is blank or taken, the last round
+            was opened later, or homes of the list had a kit of another round within
+            the quiet days of the list's limits or refused it.
         """
         picks = entries.pick_rows(plan.kits)
         if not picks:
             raise ArgumentError("there is no kit on the list, so there is no round to open.")
+        if name is not None and not name.strip():
+            raise ArgumentError("the name of a round cannot be blank. Leave it out, or give one.")
         promise = entries.plain_rows(forecast)
         list_hash = entries.digest("", [picks, plan.made_on.isoformat(), plan.seed])
         design = json.dumps(plan.design.describe())
@@ -87,9 +99,16 @@ class Ledger(LedgerFile):
                     f"this very list is frozen already as {dict(known)[list_hash]!r}. Close that "
                     "round, or choose a new list first."
                 )
+            last = db.execute("SELECT max(opened_on) FROM rounds").fetchone()[0]
+            if last is not None and today.isoformat() < last:
+                raise ArgumentError(
+                    f"{today} is before {last}, the day on which the last round was opened. "
+                    "Give the day with --on."
+                )
             round_id = name or f"round {len(known) + 1}"
             if round_id in dict(known).values():
                 raise ArgumentError(f"there is a round {round_id!r} already. Choose another name.")
+            entries.refuse_refusals(db, plan.kits["parcel_id"], asked_on)
             entries.refuse_recent(db, plan.kits["parcel_id"], today, plan.limits.quiet_days)
             db.executemany(entries.insert("picks", 8), [(round_id, *row) for row in picks])
             db.executemany(entries.insert("forecasts", 10), [(round_id, *row) for row in promise])
@@ -110,8 +129,8 @@ class Ledger(LedgerFile):
         returns : DataFrame
             ``parcel_id`` and ``outcome`` (``usable, not_usable, refused, undeliverable,
             silent``), ``lead_found`` (``yes, no, unknown``; unknown when left out). Homes of
-            the list that are not in it count as silent. Homes that are not on the list are
-            kept as such; give their ``p_lead`` and ``p_return`` if known.
+            the list that are not in it count as silent, which is said where they are most of
+            the list. Homes that are not on the list are kept as such; give their ``p_lead`` and ``p_return`` if known.
         today : date
         name : str, optional
             Round to close; the only open one when left out.
@@ -119,12 +138,14 @@ class Ledger(LedgerFile):
         Returns
         -------
         dict
-            As :meth:`round_report`.
+            As :meth:`round_report`, and ``unnamed``, the homes of the list that were not in the
+            returns.
 
         Raises
         ------
         ArgumentError
-            If the returns have unknown words, a home twice or no home of the list, the round is
+            If the returns have unknown words, a home twice, no home of the list, or more homes of
+            no list than of lists, the round is
             not there, is closed already or was opened later, or several are open and none is
             named.
         """
@@ -143,12 +164,14 @@ class Ledger(LedgerFile):
                     "the right file? If nothing came back at all, enter one home of "
                     f"{round_id!r} as silent."
                 )
+            entries.refuse_strangers(db, given)
             self._refuse_earlier(db, "rounds", "opened_on", round_id, today)
             rows = entries.outcome_rows(listed, given)
             db.executemany(entries.insert("outcomes", 7), [(round_id, *row) for row in rows])
             db.execute(entries.insert("closings", 2), (round_id, today.isoformat()))
             entries.add_entry(db, "closed", round_id, today.isoformat())
-        return self.round_report(round_id)
+        unnamed = len(set(listed) - set(given.index))
+        return with_unnamed(self.round_report(round_id), unnamed)
 
     def correct(
         self,
@@ -219,19 +242,21 @@ class Ledger(LedgerFile):
         DataFrame
             By the ``rounds`` contract, with ``area_id, lead_found, listed`` (bool), ``place``.
             ``outcome`` is missing while a round is open. Homes that were not on the list have
-            no arm and no inclusion probability. Homes of the audit arm have ``frame_homes`` and
+            no arm and no inclusion probability; the others have ``eligible_homes``, all homes
+            that could be sent a kit on that day. Homes of the audit arm have ``frame_homes`` and
             ``frame_lead``, the homes that they stand for and the lead lines expected there.
         """
         log = self._read(
             "SELECT number, round_id, parcel_id, opened_on AS sent_on, arm, inclusion_probability, "
             "picks.p_lead AS p_lead_at_send, picks.p_return AS p_return_at_send, outcome, area_id, "
             "lead_found, 1 AS listed, place, "
+            "json_extract(design, '$.eligible') AS eligible_homes, "
             "CASE arm WHEN 'audit' THEN json_extract(design, '$.frame') END AS frame_homes, "
             "CASE arm WHEN 'audit' THEN json_extract(design, '$.frame_lead') END AS frame_lead "
             "FROM picks JOIN rounds USING (round_id) "
             "LEFT JOIN outcomes USING (round_id, parcel_id) UNION ALL "
             "SELECT number, round_id, parcel_id, opened_on, NULL, NULL, p_lead, p_return, outcome, "
-            "NULL, lead_found, 0, 1000000000, NULL, NULL "
+            "NULL, lead_found, 0, 1000000000, NULL, NULL, NULL "
             "FROM outcomes JOIN rounds USING (round_id) "
             "WHERE listed = 0 ORDER BY number, place, parcel_id"
         ).drop(columns="number")
@@ -246,7 +271,7 @@ class Ledger(LedgerFile):
         log["sent_on"] = pd.to_datetime(log["sent_on"])
         log["listed"] = log["listed"].astype(bool)
         chances = ("inclusion_probability", "p_lead_at_send", "p_return_at_send")
-        for name in (*chances, "frame_homes", "frame_lead"):
+        for name in (*chances, "eligible_homes", "frame_homes", "frame_lead"):
             log[name] = log[name].astype(float)
         return log
 

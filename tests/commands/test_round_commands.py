@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 
 from linemap.outreach import Ledger
+from linemap.outreach.schema import OUTCOMES
 
 
 class Desk:
@@ -59,6 +60,8 @@ def test_returns_that_cannot_be_read_in_full_leave_the_round_open(opened: Desk) 
     assert "row 3" in said
     assert "Keep one of them." in said
     assert "row 4 [perhaps]" in said
+    assert "Write one of usable, not_usable, refused, undeliverable, silent in the file." in said
+    assert "[values." not in said
     assert opened.still_open()
     code, said = opened.close("\n".join(["parcel_id,outcome,lead_found", *rows[:1]]))
     assert code == 0, said
@@ -80,7 +83,32 @@ def test_returns_that_are_no_table_of_returns_leave_the_round_open(opened: Desk,
     assert code == 1
     assert "the round stays open:" in said
     assert "Traceback" not in said
+    assert "[values." not in said
     assert opened.still_open()
+
+
+def test_help_names_what_may_come_of_a_kit(linemap, tmp_path: Path) -> None:
+    for command in ("close", "correct"):
+        code, said = linemap.run("round", command, "--help", cwd=tmp_path)
+        assert code == 0
+        assert not [word for word in OUTCOMES if word not in said], said
+
+
+def test_json_is_json_where_nothing_can_be_said(opened: Desk) -> None:
+    """No random home has answered, so the estimates are missing: null, not NaN."""
+
+    def refuse(word: str) -> None:
+        raise AssertionError(word)
+
+    chosen = opened.listed().query("arm != 'audit'")["parcel_id"]
+    pd.DataFrame({"parcel_id": chosen, "outcome": "usable", "lead_found": "no"}).to_csv(
+        opened.folder / "returns.csv", index=False
+    )
+    for words in (("close", "run", "returns.csv"), ("review", "run")):
+        code, said = opened.says("round", *words, "--json")
+        assert code == 0, said
+        told = json.loads(said, parse_constant=refuse)
+        assert told.get("review", told)["remaining"]["estimate"] is None
 
 
 def test_only_the_list_that_was_printed_is_opened(desk: Desk) -> None:

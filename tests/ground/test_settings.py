@@ -4,7 +4,13 @@ import pytest
 
 from linemap.errors import SettingsError
 from linemap.references import split_part
-from linemap.settings import Settings, load_settings, parse_settings
+from linemap.settings import (
+    OutreachSettings,
+    Settings,
+    load_settings,
+    outreach_with,
+    parse_settings,
+)
 from linemap.tables import INPUT_TABLES
 
 
@@ -29,7 +35,7 @@ def test_all_faults_are_told_together(folder):
             "city": {"nmae": "x", "day_first": "yes"},
             "columns": {"parcel": {}, "lines": {"parcelid": "PIN"}},
             "values": {"material": {"PB": "led"}, "colour": {"a": "b"}},
-            "outreach": {"kits": 0, "opt_out": "none.csv"},
+            "outreach": {"kits": 0, "opt_out": "none.csv", "quiet_days": 200_000},
             "scorng": {},
         },
         folder,
@@ -44,12 +50,13 @@ def test_all_faults_are_told_together(folder):
         "values.material.PB = 'led' is not a value of material. Did you mean lead?",
         "values.colour is not a coded column.",
         "outreach.kits = 0: input should be greater than or equal to 1.",
+        "outreach.quiet_days = 200000: input should be less than or equal to 36500.",
         "scorng is not a setting. Did you mean scoring?",
         f"files.parcels = 'gone.csv': there is no such file in {folder}. Check the name.",
         f"outreach.opt_out = 'none.csv': there is no such file in {folder}. Check the name.",
     ):
         assert part in text
-    assert len(told) == 11
+    assert len(told) == 12
 
 
 def test_parcels_are_required(folder):
@@ -143,3 +150,9 @@ def test_a_reported_pregnancy_never_sharpens_a_score(folder):
     """As the contract of the column says."""
     with pytest.raises(SettingsError, match="pregnant may never sharpen a score"):
         parse_settings({"files": {"parcels": "p.csv"}, "scoring": {"extra": ["pregnant"]}})
+
+
+@pytest.mark.parametrize("name", ["kits", "floor_per_area", "cap_per_area", "per_segment"])
+def test_more_kits_than_any_city_has_homes_are_refused(name: str) -> None:
+    with pytest.raises(SettingsError, match=rf"outreach.{name} = 1000.*equal to 10000000"):
+        outreach_with(OutreachSettings(), {name: 10**20})

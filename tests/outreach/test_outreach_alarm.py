@@ -116,6 +116,24 @@ def test_a_sound_programme_raises_no_alarm_and_a_failed_model_does() -> None:
     assert "ALARM" in failed.loc["hit rate", "sentence"]
 
 
+def test_an_alarm_tells_what_was_seen_in_the_checks_that_raised_it() -> None:
+    """Kits came back as claimed, then none for a while, then all: over all of them, as many."""
+    count = 300
+    log = _log(count, 3).assign(p_return_at_send=0.5, lead_found="unknown")
+    every = np.arange(count)
+    back = np.where(every < 100, every % 2 == 0, every >= 150)
+    log["outcome"] = np.where(back, "usable", "silent")
+    row = control_charts(log, seed=1).alarms.set_index("chart").loc["return rate"]
+    at = int(row["at_check"])
+    assert 100 < at <= 150
+    assert f"(in checks 100 to {at}, claimed 50.0%, seen 0.0%)" in row["sentence"]
+    found = np.where(every < 50, "no", "yes")
+    log = log.assign(outcome="usable", lead_found=found, p_lead_at_send=0.5)
+    row = control_charts(log, seed=1).alarms.set_index("chart").loc["calibration"]
+    assert row["at_check"] < 50
+    assert f"(in checks 1 to {row['at_check']:.0f}, claimed 50.0%, seen 0.0%)" in row["sentence"]
+
+
 def test_a_list_not_followed_shows_in_the_lists_chart_only() -> None:
     alarms = control_charts(_log(300, 2, followed=False), seed=1).alarms.set_index("chart")
     assert alarms.loc["hit rate of the list", "alarm"]

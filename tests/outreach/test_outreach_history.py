@@ -73,19 +73,20 @@ def test_kits_of_the_ledger_are_added_where_the_city_has_none(tables) -> None:
     kits, pairs, log = tables
     every, back = with_rounds(kits, pairs, log)
     assert every["kit_id"].tolist() == [
-        "K1", "K2", "round 1 b", "round 1 c", "round 2 d", "round 2 c"
+        "K1", "K2", "round 1 b", "round 1 c", "round 1 stranger", "round 2 d", "round 2 c"
     ]  # fmt: skip
     assert every["settled"].fillna("open question").tolist() == [
-        True, "open question", True, True, False, False
+        True, "open question", True, True, False, False, False
     ]  # fmt: skip
     assert back[["kit_id", "verdict"]].to_numpy().tolist() == [
         ["K1", "not_usable"],
         ["round 1 b", "usable"],
+        ["round 1 stranger", "usable"],
     ]
-    history = kit_history(every, back, pd.Index(list("abcd")))
-    assert history["kits_before"].tolist() == [1, 2, 2, 1]
-    assert history["tested"].tolist() == [False, True, False, False]
-    assert history["last_kit_on"].dt.month.tolist() == [5, 5, 9, 9]
+    history = kit_history(every, back, pd.Index([*"abcd", "stranger"]))
+    assert history["kits_before"].tolist() == [1, 2, 2, 1, 1]
+    assert history["tested"].tolist() == [False, True, False, False, True]
+    assert history["last_kit_on"].dt.month.tolist() == [5, 5, 9, 9, 5]
     pd.testing.assert_frame_equal(
         with_rounds(kits, pairs, empty_table("rounds"))[0][kits.columns], kits
     )
@@ -111,6 +112,16 @@ def test_a_refusal_holds_until_the_home_asks(tables) -> None:
     assert not since_rounds(homes, empty_table("rounds"))["refused"].any()
 
 
+def test_a_home_off_the_list_had_a_kit_and_may_have_refused_it(tables) -> None:
+    *_, log = tables
+    homes = pd.DataFrame({"last_kit_on": pd.NaT, "asked_on": pd.NaT}, index=["stranger", "e"])
+    now = since_rounds(homes, log)
+    assert now["last_kit_on"].dt.strftime("%m-%d").fillna("").tolist() == ["05-01", ""]
+    assert not now["refused"].any()
+    no = log.assign(outcome=log["outcome"].mask(log["parcel_id"].eq("stranger"), "refused"))
+    assert since_rounds(homes, no)["refused"].tolist() == [True, False]
+
+
 def test_closed_rounds_teach_the_response_and_open_ones_wait(
     make_homes: Callable[..., pd.DataFrame],
 ) -> None:
@@ -126,6 +137,8 @@ def test_closed_rounds_teach_the_response_and_open_ones_wait(
         }
     )
     log.loc[1000:, "outcome"] = None
+    off = {"round_id": "round 1", "outcome": "usable", "arm": None, "sent_on": log["sent_on"][0]}
+    log = pd.concat([log, pd.DataFrame({"parcel_id": homes.index[1000:1100], **off})])
     rounds = complete_table(log, "rounds")
     none = empty_table("kits"), empty_table("pairs")
     learned = expected_return(homes, *with_rounds(*none, rounds), seed=1)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import multiprocessing
 import sqlite3
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -92,6 +93,35 @@ def test_closing_counts_every_kit(opened: tuple[Ledger, KitPlan]) -> None:
         assert sum(row["kits"] for row in rows) == 60
 
 
+def test_a_round_without_a_random_arm_says_nothing_of_homes_off_the_list(
+    make_homes: Homes, tmp_path: Path
+) -> None:
+    homes = make_homes(600, areas=6)
+    for count in (60, 600):
+        limits = OutreachSettings(kits=count, quiet_days=0, audit_share=0.0)
+        plan = choose_kits(homes, limits, seed=1, today=OPENED)
+        ledger = Ledger(tmp_path / f"{count}.sqlite")
+        ledger.open_round(plan, plan.forecast, today=OPENED)
+        every = pd.DataFrame({"parcel_id": plan.kits["parcel_id"], "outcome": "usable"})
+        ledger.close_round(every.assign(lead_found="no"), today=CLOSED)
+        review = review_rounds(ledger.log(), seed=1)
+        rows = pd.DataFrame(review["estimates"]).set_index("quantity")
+        assert rows.loc["eligible homes", "estimate"] == plan.design.eligible
+        names = ["share with lead", "lead lines", "lead lines off the list"]
+        nothing = rows.loc[names, ["estimate", "low", "high"]].isna()
+        said = any(
+            "there was no random arm, so nothing can be said of the homes off the list" in words
+            for words in review["sentences"]
+        )
+        if plan.design.frame:
+            assert nothing.all(axis=None)
+            assert said
+        else:
+            assert not nothing.any(axis=None)
+            assert not said
+    assert not plan.design.frame
+
+
 def test_homes_off_the_list_are_kept_apart(opened: tuple[Ledger, KitPlan]) -> None:
     ledger, plan = opened
     other = pd.DataFrame(
@@ -152,6 +182,51 @@ def test_returns_of_another_city_or_none_at_all_leave_the_round_open(
     assert ledger.rounds()["closed_on"].isna().all()
     nothing = pd.DataFrame({"parcel_id": plan.kits["parcel_id"].head(1), "outcome": "silent"})
     assert ledger.close_round(nothing, today=CLOSED)["outcomes"]["silent"] == 60
+
+
+def test_returns_with_more_homes_of_no_list_than_of_lists_leave_the_round_open(
+    opened: tuple[Ledger, KitPlan],
+) -> None:
+    ledger, plan = opened
+    good = _returns(plan)
+    off = pd.DataFrame({"parcel_id": [f"X{i}" for i in range(6)], "outcome": "usable"})
+    with pytest.raises(ArgumentError, match=r"stays open: 6 of 11 rows .*no list, X0, X1"):
+        ledger.close_round(pd.concat([good, off]), today=CLOSED)
+    assert ledger.head()[0] == 1
+    assert ledger.close_round(pd.concat([good, off.head(5)]), today=CLOSED)["unlisted"] == 5
+
+
+def test_homes_that_the_returns_do_not_name_are_said_where_they_are_most(
+    opened: tuple[Ledger, KitPlan], make_homes: Homes
+) -> None:
+    ledger, plan = opened
+    kits = plan.kits["parcel_id"]
+    report = ledger.close_round(
+        pd.DataFrame({"parcel_id": kits.head(29), "outcome": "silent"}), today=CLOSED
+    )
+    said = "do not name 31 homes of the list of 60: these count as silent. `linemap round correct`"
+    assert sum(said in sentence for sentence in report["sentences"]) == 1
+    assert report["sentences"][-1].startswith("A home where no lead was found is not cleared")
+    other = _plan(make_homes(600, seed=9, areas=6), seed=2)
+    ledger.open_round(other, forecast_round(other.kits, seed=1, draws=100), today=CLOSED)
+    half = pd.DataFrame({"parcel_id": other.kits["parcel_id"].head(30), "outcome": "silent"})
+    report = ledger.close_round(half, today=CLOSED)
+    assert report["unnamed"] == 30
+    assert not any("do not name" in sentence for sentence in report["sentences"])
+
+
+def test_a_round_is_not_opened_before_the_last_one(
+    opened: tuple[Ledger, KitPlan], make_homes: Homes
+) -> None:
+    ledger, _ = opened
+    other = _plan(make_homes(600, seed=9, areas=6))
+    forecast = forecast_round(other.kits, seed=1, draws=100)
+    day = OPENED - timedelta(days=1)
+    with pytest.raises(ArgumentError, match=f"{day} is before {OPENED}.*last round was opened"):
+        ledger.open_round(other, forecast, today=day)
+    with pytest.raises(ArgumentError, match="cannot be blank"):
+        ledger.open_round(other, forecast, today=OPENED, name=" ")
+    assert len(ledger.rounds()) == 1
 
 
 def test_review_of_all_rounds_reads_the_log(opened: tuple[Ledger, KitPlan]) -> None:
@@ -250,6 +325,44 @@ def test_homes_of_another_round_within_the_quiet_days_are_refused(
     assert len(ledger.rounds()) == 2
 
 
+def test_homes_off_the_list_that_came_back_are_refused_within_the_quiet_days(
+    opened: tuple[Ledger, KitPlan], make_homes: Homes
+) -> None:
+    ledger, plan = opened
+    other = _plan(make_homes(600, seed=9, areas=6), seed=2, quiet_days=365)
+    new = other.kits[~other.kits["parcel_id"].isin(plan.kits["parcel_id"])].head(2)
+    alone = replace(other, kits=new)
+    forecast = forecast_round(new, seed=1, draws=100)
+    off = pd.DataFrame({"parcel_id": new["parcel_id"].head(1), "outcome": "usable"})
+    ledger.close_round(pd.concat([_returns(plan), off]), today=CLOSED)
+    with pytest.raises(ArgumentError, match=r"^1 home of this list.*within the 365 quiet days"):
+        ledger.open_round(alone, forecast, today=OPENED + timedelta(days=364))
+    assert ledger.open_round(alone, forecast, today=OPENED + timedelta(days=365))["kits"] == 2
+
+
+def test_homes_that_refused_after_the_list_was_made_are_refused(
+    opened: tuple[Ledger, KitPlan], make_homes: Homes
+) -> None:
+    """A list made before the round was closed, without quiet days; until the home asks again."""
+    ledger, plan = opened
+    other = _plan(make_homes(600, seed=9, areas=6), seed=2)
+    forecast = forecast_round(other.kits, seed=1, draws=100)
+    both = other.kits["parcel_id"][other.kits["parcel_id"].isin(plan.kits["parcel_id"])].tolist()
+    new = other.kits["parcel_id"][~other.kits["parcel_id"].isin(plan.kits["parcel_id"])].tolist()
+    no = pd.DataFrame({"parcel_id": [both[0], new[0]], "outcome": "refused"})
+    ledger.close_round(no, today=CLOSED)
+    with pytest.raises(ArgumentError, match=r"^2 homes of this list.*refused.*`linemap prioritize`"):
+        ledger.open_round(other, forecast, today=CLOSED)
+    words = {"lead_found": "unknown", "reason": "misread", "today": CLOSED}
+    ledger.correct("round 1", both[0], outcome="silent", **words)
+    for day in (OPENED, None):
+        asked = pd.Series(pd.to_datetime([day]), index=new[:1])
+        with pytest.raises(ArgumentError, match=rf"^1 home of this list, {new[0]} first"):
+            ledger.open_round(other, forecast, today=CLOSED, asked_on=asked)
+    asked = pd.Series(pd.to_datetime([CLOSED]), index=new[:1])
+    assert ledger.open_round(other, forecast, today=CLOSED, asked_on=asked)["kits"] == 60
+
+
 def test_no_entry_bears_a_day_before_the_one_it_follows_on(
     opened: tuple[Ledger, KitPlan],
 ) -> None:
@@ -277,6 +390,7 @@ def test_the_ledger_is_read_as_it_was_after_any_entry(
         lambda: ledger.open_round(
             other := _plan(make_homes(600, areas=6), seed=2),
             forecast_round(other.kits, seed=1, draws=100), today=CLOSED,
+            asked_on=pd.Series(pd.Timestamp(CLOSED), index=plan.kits["parcel_id"]),
         ),
     ]  # fmt: skip
     seen = [(0, ledger.log().head(0), []), (1, ledger.log(), ledger.rounds()["closed_on"].tolist())]

@@ -136,6 +136,43 @@ def test_further_groups_have_floors_and_caps(make_homes: Homes) -> None:
         _plan(make_homes(), group=(more,))
 
 
+def test_limits_on_a_column_of_numbers_compare_numbers(make_homes: Homes) -> None:
+    homes = make_homes()
+    homes["district"] = np.where(np.arange(len(homes)) % 5 == 0, 3.0, 1.0)
+    homes.loc[homes.index[::7], "district"] = np.nan
+    for value in ("3", "3.0"):
+        more = GroupLimit(column="district", value=value, floor=0.4, cap=0.45)
+        plan = _plan(homes, group=(more,))
+        assert (_at(homes, plan)["district"] == 3).sum() >= 40
+        assert (_at(homes, plan, audit=False)["district"] == 3).sum() <= 45
+
+
+@pytest.mark.parametrize("limit", [{"floor": 0.1}, {"cap": 0.1}])
+def test_a_limit_on_a_value_that_no_home_has_is_refused_with_those_there_are(
+    make_homes: Homes, limit: dict[str, float]
+) -> None:
+    homes = make_homes().assign(district=lambda t: np.arange(len(t)) % 12 + 0.0, nothing=None)
+    homes["tongue"] = np.where(homes["district"] > 3, "b", "a")
+    homes.loc[homes.index[0], "tongue"] = None
+    for column, value, said in (
+        ("district", "12", "are: 0, 1, 2, 3, 4, 5, 6, 7, 8, 9 and 2 more"),
+        ("district", "twelve", "are: 0, 1"),
+        ("tongue", "None", "are: a, b"),
+        ("nothing", "a", "none, the column is empty"),
+    ):
+        with pytest.raises(ArgumentError, match=rf"{column} = {value}, which no home .*{said}"):
+            _plan(homes, group=(GroupLimit(column=column, value=value, **limit),))
+
+
+def test_a_group_may_have_a_floor_and_a_cap_of_one_share(make_homes: Homes) -> None:
+    """0.29 of 100 kits are 29, though 0.29 times 100 is a little less in the computer."""
+    homes = make_homes()
+    homes["tongue"] = np.where(np.arange(len(homes)) % 2 == 0, "b", "a")
+    same = GroupLimit(column="tongue", value="b", floor=0.29, cap=0.29)
+    plan = _plan(homes, group=(same,), audit_share=0.0)
+    assert (_at(homes, plan)["tongue"] == "b").sum() == 29
+
+
 def test_thirds_of_income_can_have_floors_and_caps(make_homes: Homes) -> None:
     homes = make_homes()
     third = income_third(homes)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -47,12 +47,13 @@ def test_two_rounds_are_played_corrected_and_looked_back_on(run: Run, tmp_path: 
     lists = []
     for number in (1, 2):
         folder = write_list(run, prioritize(run, kits=100), tmp_path / f"list{number}")
-        opened = open_round(run, choice=folder, today=date(2026, 10 + number, 1))
+        day = run.as_of + timedelta(days=7 * number)
+        opened = open_round(run, choice=folder, today=day)
         assert opened["kits"] == 100
         report = close_round(
             run,
             _returns(folder, tmp_path / f"returns{number}.csv"),
-            today=date(2026, 10 + number, 28),
+            today=day + timedelta(days=6),
         )
         assert report["outcomes"]["usable"] == 50
         assert report["review"]["closed"] == number
@@ -81,15 +82,15 @@ def test_two_rounds_are_played_corrected_and_looked_back_on(run: Run, tmp_path: 
 def test_homes_off_the_list_take_their_chances_only_from_an_earlier_run(
     run: Run, tmp_path: Path
 ) -> None:
-    folder = write_list(run, prioritize(run, kits=40), tmp_path / "list")
-    listed = prioritize(run, kits=40).kits["parcel_id"]
+    plan = prioritize(run, kits=40)
+    listed = plan.kits["parcel_id"]
     stranger = run.homes.index[~run.homes.index.isin(listed)][0]
     pd.DataFrame(
         {"parcel_id": [listed[0], stranger], "outcome": "usable", "lead_found": "yes"}
     ).to_csv(tmp_path / "returns.csv", index=False)
     for day, known in ((run.as_of, True), (date(2020, 1, 1), False)):
         ledger = tmp_path / f"{day}.sqlite"
-        open_round(run, choice=folder, ledger=ledger, today=day)
+        Ledger(ledger).open_round(plan, plan.forecast, today=day)
         report = close_round(run, tmp_path / "returns.csv", ledger=ledger)
         assert report["unlisted"] == 1
         log = Ledger(ledger).log().set_index("parcel_id")
@@ -144,3 +145,36 @@ def test_a_round_of_an_empty_list_is_refused_with_the_reason(
     with pytest.raises(ArgumentError, match=r"no round to open.*list is empty.*be sent a kit"):
         open_round(run)
     assert not (tmp_path / "rounds.sqlite").exists()
+
+
+def test_a_round_is_opened_on_a_day_that_can_be_and_under_a_name(run: Run, tmp_path: Path) -> None:
+    later = date.today() + timedelta(days=1)
+    for day, said in ((run.as_of - timedelta(days=1), "is before"), (later, "still to come")):
+        with pytest.raises(ArgumentError, match=f"{day} is {said.removeprefix('is ')}"):
+            open_round(run, today=day)
+    for name in ("", "  "):
+        with pytest.raises(ArgumentError, match="cannot be blank"):
+            open_round(run, name=name)
+    assert Ledger(tmp_path / "rounds.sqlite").rounds().empty
+    assert open_round(run)["opened_on"] == str(run.as_of)
+
+
+def test_ids_from_our_own_lists_are_read_back_without_their_apostrophe(
+    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Ids that a spreadsheet would take for formulas stand with an apostrophe in kits.csv."""
+    homes = run.homes.set_axis("-" + run.homes.index, axis=0).rename_axis("parcel_id")
+    monkeypatch.setattr(Run, "homes", property(lambda _: homes))
+    plan = prioritize(run, kits=40)
+    Ledger(tmp_path / "rounds.sqlite").open_round(plan, plan.forecast, today=run.as_of)
+    printed = "'" + plan.kits["parcel_id"]
+    off = homes.index.difference(plan.kits["parcel_id"])[0]
+    table = pd.DataFrame({"parcel_id": [*printed, f"'{off}", "'-none"], "outcome": "usable"})
+    table.to_csv(tmp_path / "returns.csv", index=False)
+    report = close_round(run, tmp_path / "returns.csv")
+    assert (report["outcomes"]["usable"], report["unlisted"], report["unnamed"]) == (40, 2, 0)
+    log = Ledger(tmp_path / "rounds.sqlite").log()
+    assert log.loc[~log["listed"], "parcel_id"].tolist() == ["'-none", off]
+    words = {"outcome": "usable", "lead_found": "no", "reason": "dug up: copper"}
+    corrected = correct_round(run, printed[0], name="round 1", **words)
+    assert corrected["parts"][0]["usable"] == 40
