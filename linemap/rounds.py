@@ -79,7 +79,7 @@ def open_round(
             "list that it prints."
         )
     forecast = forecast_round(plan.kits, seed=run.settings.scoring.seed)
-    asked_on = run.homes["asked_on"] if "asked_on" in run.homes else None
+    asked_on = run.homes.get("asked_on")
     return Ledger(place).open_round(
         plan, forecast, today=today or run.as_of, name=name, asked_on=asked_on
     )

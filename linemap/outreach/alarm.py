@@ -318,8 +318,8 @@ def _chart(
     elif first is None:
         sentence = f"No alarm for {asked}, in {len(values):,} checks.{words}"
     else:
-        floor = np.flatnonzero(values[:first] == 0) if name != "calibration" else []
-        start = int(floor[-1]) + 1 if len(floor) else 0
+        floor = np.flatnonzero(values[:first] == 0)
+        start = int(floor[-1]) + 1 if len(floor) and name != "calibration" else 0
         part = slice(start, first + 1)
         where = f"in checks {start + 1:,} to {first + 1:,}, " if first > start else ""
         sentence = (

@@ -76,7 +76,8 @@ def estimate_from_log(log: pd.DataFrame, *, follow_up: str = "returned") -> pd.D
         outcome, lead_found`` and, where known, ``p_lead_at_send``, ``frame_homes`` and
         ``frame_lead`` of the audit arm; without them the plain weighted share is used. By
         ``eligible_homes`` it is known how many homes a list without a random arm left out:
-        nothing is said of them. Homes that were not on the list are ignored, since nobody knows how they came to be sent a kit.
+        nothing is said of them. Homes that were not on the list are ignored, since nobody knows
+        how they came to be sent a kit.
     follow_up : {"returned", "all"}
         ``returned``: the line is known only where a usable kit came back. ``all``: every home
         was followed up (a visit, say), so the chance of return plays no part.
@@ -129,9 +130,7 @@ def estimates_in_words(estimates: pd.DataFrame) -> list[str]:
         if pd.isna(lines["estimate"]):
             drawn = by_name.loc["lead lines off the list", "homes"]
             why = "no answer in the random audit arm yet" if drawn else "there was no random arm"
-            words.append(
-                f"{round_id}: {why}, so nothing can be said of the homes off the list."
-            )
+            words.append(f"{round_id}: {why}, so nothing can be said of the homes off the list.")
             continue
         words.append(
             f"{round_id}: {lines['estimate']:,.0f} lead lines (95% interval {lines['low']:,.0f} "
@@ -144,9 +143,9 @@ def estimates_in_words(estimates: pd.DataFrame) -> list[str]:
 def _round_estimates(kits: pd.DataFrame, follow_up: str) -> list[dict[str, Any]]:
     audit = kits["arm"].eq("audit").to_numpy()
     strata = [stratum(kits[~audit], follow_up), stratum(kits[audit], follow_up)]
-    known = column_or(kits, "eligible_homes", np.nan).astype(float).max()
-    if not audit.any() and known > len(kits):
-        strata[1] = replace(strata[1], size=float(known - len(kits)))
+    frozen = float(column_or(kits, "eligible_homes", np.nan).astype(float).max())
+    if not audit.any() and frozen > len(kits):
+        strata[1] = replace(strata[1], size=frozen - len(kits))
     eligible = sum(part.size for part in strata)
     count, answers = len(kits), sum(part.answers for part in strata)
 

@@ -80,8 +80,8 @@ class Ledger(LedgerFile):
         ------
         ArgumentError
             If the list is empty or frozen already, the name is blank or taken, the last round
-            was opened later, or homes of the list had a kit of another round within
-            the quiet days of the list's limits or refused it.
+            was opened later, or homes of the list had a kit of another round within the quiet
+            days of the list's limits or refused it.
         """
         picks = entries.pick_rows(plan.kits)
         if not picks:
@@ -130,7 +130,8 @@ class Ledger(LedgerFile):
             ``parcel_id`` and ``outcome`` (``usable, not_usable, refused, undeliverable,
             silent``), ``lead_found`` (``yes, no, unknown``; unknown when left out). Homes of
             the list that are not in it count as silent, which is said where they are most of
-            the list. Homes that are not on the list are kept as such; give their ``p_lead`` and ``p_return`` if known.
+            the list. Homes that are not on the list are kept as such; give their ``p_lead`` and
+            ``p_return`` if known.
         today : date
         name : str, optional
             Round to close; the only open one when left out.

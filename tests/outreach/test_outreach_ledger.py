@@ -351,7 +351,9 @@ def test_homes_that_refused_after_the_list_was_made_are_refused(
     new = other.kits["parcel_id"][~other.kits["parcel_id"].isin(plan.kits["parcel_id"])].tolist()
     no = pd.DataFrame({"parcel_id": [both[0], new[0]], "outcome": "refused"})
     ledger.close_round(no, today=CLOSED)
-    with pytest.raises(ArgumentError, match=r"^2 homes of this list.*refused.*`linemap prioritize`"):
+    with pytest.raises(
+        ArgumentError, match=r"^2 homes of this list.*refused.*`linemap prioritize`"
+    ):
         ledger.open_round(other, forecast, today=CLOSED)
     words = {"lead_found": "unknown", "reason": "misread", "today": CLOSED}
     ledger.correct("round 1", both[0], outcome="silent", **words)
