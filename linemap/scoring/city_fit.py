@@ -34,7 +34,7 @@ START_PLACE = (0.9, 500.0)
 MOST_HOMES = 30_000
 """Homes beyond which curves and error rates are learned on a sample of whole blocks."""
 
-MOST_TOLD = 20_000
+MOST_TOLD = 18_000
 """Homes with evidence in that sample, about."""
 
 SAMPLE_BLOCK_M = 2500.0
