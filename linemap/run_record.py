@@ -131,7 +131,7 @@ def run_record(
             "high": round(city["high"], 1),
             **{k: findings.model[k] for k in ("needs_replacement",) if k in findings.model},
             "kits": len(findings.kit_list),
-            "set_aside": len(findings.quarantine),
+            "set_aside": int(findings.counts[["quarantined", "cells"]].to_numpy().sum()),
         },
         "judged_on": {
             name: findings.evaluation["counts"].get(name)

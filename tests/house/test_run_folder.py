@@ -42,6 +42,11 @@ def test_rows_in_are_rows_used_and_rows_set_aside(sample_run):
         assert row["rows_in"] == row["used"] + row["quarantined"], row["table"]
 
 
+def test_rows_and_values_set_aside_are_counted_without_notes(sample_run):
+    effect = pd.read_csv(sample_run / "intake" / "quarantine.csv")["effect"]
+    assert Run(sample_run).info["result"]["set_aside"] == effect.isin(["row", "cell"]).sum()
+
+
 @pytest.mark.parametrize(
     ("name", "table"),
     [("lists/areas.csv", "area_list"), ("lists/kits.csv", "kit_list"), ("scores.csv", "scores"),
