@@ -165,21 +165,23 @@ def say(text: str = "") -> None:
 
 def say_json(content: Any) -> None:
     """Print JSON for other programs; what is not a number, or infinite, is null there."""
-    print(json.dumps(_plain(content), default=_as_text, allow_nan=False))
+    print(json.dumps(plain_values(content), allow_nan=False))
 
 
-def _plain(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {key: _plain(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(item) for item in value]
-    return None if isinstance(value, float) and not math.isfinite(value) else value
-
-
-def _as_text(value: Any) -> str | None:
-    """Return what JSON has no form for as text; a missing value as null."""
-    text = str(value)
-    return None if text in ("NaT", "<NA>", "nan") else text
+def plain_values(node: Any) -> Any:
+    """Return nested values as JSON can hold them: what is missing or infinite as None."""
+    if isinstance(node, dict):
+        return {str(key): plain_values(value) for key, value in node.items()}
+    if isinstance(node, list | tuple):
+        return [plain_values(value) for value in node]
+    if hasattr(node, "item"):  # a number of numpy, which is not loaded for this
+        return plain_values(node.item())
+    if isinstance(node, float):
+        return node if math.isfinite(node) else None
+    if node is None or isinstance(node, str | int | bool):
+        return node
+    text = str(node)
+    return None if text in ("NaT", "<NA>") else text
 
 
 def table(title: str, header: list[str], rows: list[list[str]]) -> None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from linemap.evaluation import baselines, measures
@@ -16,7 +15,7 @@ from linemap.evaluation.headline import Headline
 from linemap.evaluation.overlap import Overlap
 from linemap.evaluation.prevalence import COLUMNS as PREVALENCE_COLUMNS
 from linemap.evaluation.words import WORDS
-from linemap.printing import Spoken
+from linemap.printing import Spoken, plain_values
 from linemap.published import fact
 
 MEASURE_COLUMNS = (
@@ -198,20 +197,5 @@ class Evaluation(Spoken):
             "published": [str(fact(name)) for name in PUBLISHED],
             **{k: t.to_dict(orient="records") for k, t in self.tables().items() if k not in skip},
         }
-        plain: dict[str, Any] = _plain(out)
+        plain: dict[str, Any] = plain_values(out)
         return plain
-
-
-def _plain(node: Any) -> Any:
-    """Return nested values as JSON can hold them."""
-    if isinstance(node, dict):
-        return {str(key): _plain(value) for key, value in node.items()}
-    if isinstance(node, (list, tuple)):
-        return [_plain(value) for value in node]
-    if isinstance(node, np.generic):
-        return _plain(node.item())
-    if isinstance(node, float):
-        return node if np.isfinite(node) else None
-    if node is None or isinstance(node, (str, int, bool)):
-        return node
-    return None if node is pd.NaT else str(node)

@@ -12,6 +12,7 @@ import pandas as pd
 
 from linemap.errors import ArgumentError
 from linemap.outreach.eligibility import column_or, require_columns
+from linemap.outreach.history import since_rounds
 from linemap.outreach.schema import LEAD_FOUND, OUTCOMES
 from linemap.printing import counted
 
@@ -148,13 +149,15 @@ def refuse_recent(
         )
 
 
-def refuse_refusals(
-    db: sqlite3.Connection, parcel_ids: pd.Series, asked_on: pd.Series | None
-) -> None:
+def refuse_refusals(log: pd.DataFrame, parcel_ids: pd.Series, asked_on: pd.Series | None) -> None:
     """Refuse homes that refused the last kit that is accounted for and have not asked since.
 
     Parameters
     ----------
+    log : DataFrame
+        Kits of rounds, by the ``rounds`` contract.
+    parcel_ids : Series
+        Homes of the list.
     asked_on : Series, optional
         Day of each home's last request, by parcel_id.
 
@@ -163,24 +166,14 @@ def refuse_refusals(
     ArgumentError
         With the number of such homes and the first of them.
     """
-    last = pd.DataFrame(
-        db.execute(
-            "SELECT parcel_id, opened_on, coalesce((SELECT c.outcome FROM corrections AS c "
-            "WHERE c.round_id = o.round_id AND c.parcel_id = o.parcel_id "
-            "ORDER BY c.number DESC LIMIT 1), o.outcome) FROM outcomes AS o "
-            "JOIN rounds USING (round_id) ORDER BY opened_on, rounds.number"
-        ).fetchall(),
-        columns=["parcel_id", "opened_on", "outcome"],
-    ).drop_duplicates("parcel_id", keep="last")
-    said_no = last[last["outcome"].eq("refused") & last["parcel_id"].isin(parcel_ids)]
+    homes = pd.DataFrame({"last_kit_on": pd.NaT, "asked_on": pd.NaT}, index=pd.Index(parcel_ids))
     if asked_on is not None:
-        asked = pd.to_datetime(asked_on).reindex(said_no["parcel_id"]).to_numpy()
-        said_no = said_no[~(asked > pd.to_datetime(said_no["opened_on"]).to_numpy())]
-    if len(said_no):
-        homes = said_no["parcel_id"].tolist()
+        homes["asked_on"] = asked_on.reindex(homes.index)
+    said_no = homes.index[since_rounds(homes, log)["refused"]].tolist()
+    if said_no:
         raise ArgumentError(
-            f"{counted(len(homes), 'home')} of this list, {', '.join(homes[:5])} first, refused "
-            "the last kit by the ledger and asked for none since. Choose a new list with "
+            f"{counted(len(said_no), 'home')} of this list, {', '.join(said_no[:5])} first, "
+            "refused the last kit by the ledger and asked for none since. Choose a new list with "
             "`linemap prioritize`, which leaves them out."
         )
 

@@ -108,7 +108,7 @@ class Ledger(LedgerFile):
             round_id = name or f"round {len(known) + 1}"
             if round_id in dict(known).values():
                 raise ArgumentError(f"there is a round {round_id!r} already. Choose another name.")
-            entries.refuse_refusals(db, plan.kits["parcel_id"], asked_on)
+            entries.refuse_refusals(self.log(), plan.kits["parcel_id"], asked_on)
             entries.refuse_recent(db, plan.kits["parcel_id"], today, plan.limits.quiet_days)
             db.executemany(entries.insert("picks", 8), [(round_id, *row) for row in picks])
             db.executemany(entries.insert("forecasts", 10), [(round_id, *row) for row in promise])

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from linemap.scoring.evidence import Evidence
-from linemap.scoring.sides import GALVANIZED, UNKNOWN, side_codes
+from linemap.scoring.sides import GALVANIZED, side_codes
 
 SIDES = ("utility_material", "customer_material")
 
@@ -38,15 +38,9 @@ def evidence_without_lead(evidence: Evidence, p_lead: pd.Series) -> Evidence:
 
 
 def speaks_of_galvanized(evidence: Evidence) -> bool:
-    """Return whether any record or check names galvanized pipe, and any may be learned from."""
-    suspected = evidence.checks.loc[evidence.checks["why"] == "suspected", "parcel_id"]
-    teaching = evidence.checks[~evidence.checks["parcel_id"].isin(suspected)]
-    records = [side_codes(evidence.lines[side]) for side in SIDES]
-    named = [*records, side_codes(evidence.checks["material"])]
-    heard = [*records, side_codes(teaching["material"])]
-    return any((code == GALVANIZED).any() for code in named) and any(
-        (code != UNKNOWN).any() for code in heard
-    )
+    """Return whether any record or check names galvanized pipe."""
+    named = [evidence.lines[side] for side in SIDES] + [evidence.checks["material"]]
+    return any((side_codes(material) == GALVANIZED).any() for material in named)
 
 
 def either(first: np.ndarray, second: np.ndarray) -> np.ndarray:

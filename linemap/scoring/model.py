@@ -175,7 +175,10 @@ class LineModel:
             return None
         beside = copy(self)
         beside.target = "galvanized"
-        return beside.fit(self.features_, self.graph_, told)
+        try:
+            return beside.fit(self.features_, self.graph_, told)
+        except EvidenceError:  # it was seen on suspicion alone, so nothing can be learned of it
+            return None
 
     @cached_property
     def _log_odds(self) -> np.ndarray:

@@ -231,17 +231,17 @@ def say_water(water: WaterWitness) -> np.ndarray:
         bottles.append(ordered.drop_duplicates("row", keep="last").set_index("row")[ends])
     by_home = kits.groupby("row")
     table = pd.concat(bottles, axis=1).sort_index()
-    table = table.assign(kits=by_home.size(), doubted=by_home["doubted"].all())
+    table = table.assign(n=by_home.size(), doubted=by_home["doubted"].all())
 
     def shown(low: float, high: float) -> str:
         if np.isnan(high):
             return "no result"
         return f"{high:.3g} ug/L" if low > 0 else f"below {high:.3g} ug/L"
 
-    for row, first_low, first_high, low, high, kits, doubted in table.itertuples():
+    for row, first_low, first_high, low, high, n, doubted in table.itertuples():
         text = f"{shown(first_low, first_high)} after standing, {shown(low, high)} after running"
-        if kits > 1:
-            text = f"highest of {kits} kits: {text}"
+        if n > 1:
+            text = f"highest of {n} kits: {text}"
         if not first_low > 0 and not low > 0:
             text += ", which cannot rule out lead"
         if doubted:

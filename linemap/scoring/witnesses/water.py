@@ -65,7 +65,10 @@ class WaterWitness:
         self.doubted = self._doubted(kits, verdict[use])
         self.heard = np.zeros(self.n_homes, dtype=bool)
         self.heard[self.row] = True
-        self.trust = self._share_home_effect()
+        self.alike = self._likeness_of_repeats()
+        kits_of_home = np.bincount(self.row, minlength=self.n_homes)[self.row]
+        self.trust = 1.0 / (1.0 + (kits_of_home - 1.0) * self.alike)
+        """How far each kit teaches: k kits of one home are worth k / (1 + (k - 1) alike)."""
         self.stated_missed = np.array(fact("scoring.water.doubt").value, dtype=float)
         self.missed_ = self.stated_missed
         """Doubted kits of lead lines that missed the line's water, and that did not."""
@@ -97,13 +100,12 @@ class WaterWitness:
         outside = (flush < window["from"]) | (flush > window["to"])
         return np.asarray(outside | (verdict == "usable_with_doubt"))
 
-    def _share_home_effect(self) -> np.ndarray:
-        """Return how far each kit counts: k kits of one home are worth k / (1 + (k - 1) r)."""
+    @staticmethod
+    def _likeness_of_repeats() -> float:
+        """Return the part of the spread between kits that kits of one home share."""
         within = np.log(float(fact("scoring.water.within_home_gsd").value))
         between = np.log(float(fact("scoring.water.between_home_gsd").value))
-        self.alike = 1.0 - min(within**2 / between**2, 1.0)
-        kits = np.bincount(self.row, minlength=self.n_homes)[self.row]
-        return np.asarray(1.0 / (1.0 + (kits - 1.0) * self.alike))
+        return float(1.0 - min(within**2 / between**2, 1.0))
 
     def _missing(self, rng: np.random.Generator | None = None) -> np.ndarray:
         """Return the chance that each kit misses the water of a lead line, (n_kits,)."""

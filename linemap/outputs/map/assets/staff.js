@@ -19,7 +19,7 @@ linemap.startStaff = async function (map, page) {
     area: ["", /^/],
     class: [
       "",
-      /^(|lead|galvanized|replace|non-lead|unknown)$/,
+      new RegExp(`^(|${Object.keys(linemap.CLASS_CHOICES).join("|")})$`),
       (link) => (link.get("unknown") === "yes" ? "unknown" : null),
     ],
     listed: ["no", /^(yes|no)$/],
