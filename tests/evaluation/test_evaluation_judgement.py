@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from linemap.evaluation import PROTOCOLS, QUICK, evaluate
+from linemap.evaluation import PROTOCOLS, QUICK, evaluate, judgement
 from linemap.evaluation.baselines import MEANING
 
 
@@ -138,3 +138,18 @@ def test_progress_is_told_before_each_fit(town, frame, honest_model):
     model = honest_model(town)
     evaluate(frame, model, seed=1, bootstrap=20, folds=3, protocols=QUICK, tell=said.append)
     assert said == [f"blocks: fit {k} of 3" for k in (1, 2, 3)]
+
+
+@pytest.mark.parametrize(("alike_m", "warned"), [(800.0, False), (9000.0, True)])
+def test_blocks_smaller_than_asked_for_are_a_fault_only_where_lines_are_alike_over_more(
+    town, frame, honest_model, monkeypatch, alike_m, warned
+):
+    """The settings may ask for more than a city can be judged by; what matters is the distance
+    over which lines of one age are alike, as the methods page says.
+    """
+    found = judgement._ranges
+    monkeypatch.setattr(judgement, "_ranges", lambda *told: {**found(*told), "used_m": alike_m})
+    few = {"seed": 1, "bootstrap": 20, "folds": 3, "protocols": ["blocks"]}
+    result = evaluate(frame, honest_model(town), block_m=20_000.0, **few)
+    assert 800.0 < result.ranges["block_m"] < 9000.0
+    assert ("blocks_too_small" in codes(result)) == warned

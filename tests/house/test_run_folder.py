@@ -7,6 +7,7 @@ import stat
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
@@ -42,9 +43,14 @@ def test_rows_in_are_rows_used_and_rows_set_aside(sample_run):
         assert row["rows_in"] == row["used"] + row["quarantined"], row["table"]
 
 
-def test_rows_and_values_set_aside_are_counted_without_notes(sample_run):
-    effect = pd.read_csv(sample_run / "intake" / "quarantine.csv")["effect"]
-    assert Run(sample_run).info["result"]["set_aside"] == effect.isin(["row", "cell"]).sum()
+def test_rows_and_values_set_aside_are_counted_without_notes(tmp_path):
+    """Homes in none of the areas are noted, and not set aside."""
+    city = make_city(600, seed=2, parcels_per_area=150)
+    write_city(replace(city, areas=city.areas.iloc[1:]), tmp_path / "city")
+    run = linemap.run(linemap.load_settings(tmp_path / "city" / "settings.toml"), tmp_path / "run")
+    effect = run.quarantine["effect"]
+    assert effect.eq("note").any()
+    assert run.info["result"]["set_aside"] == effect.isin(["row", "cell"]).sum()
 
 
 @pytest.mark.parametrize(
