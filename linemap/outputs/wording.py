@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import pandas as pd
 
+from linemap.published import fact
+
 PROBABILITY_CAUTION = (
     "A probability here is an estimate made from records, age, place, answers and water results. "
     "It is not a finding, and it never sets or changes an inventory class. Only a look at the "
@@ -39,6 +41,21 @@ PUBLIC_NOTE = (
     "This page shows areas, never single homes. Small counts are left out so that nobody can be "
     "recognised."
 )
+
+
+def strictest_level() -> float:
+    """Return the lowest federal action level for lead [ug/L], which results are marked by."""
+    return float(fact("lead.action_level.LCRI").value)
+
+
+def high_result_in_words() -> str:
+    """Say what is due where a kit shows more than the strictest action level."""
+    return (
+        f"A kit of this home shows more than {strictest_level():g} ug/L. Tell the resident without "
+        "delay. Until the cause is found and mended, water for infants, children and in pregnancy "
+        "should be bottled or filtered as said below. The health department advises on blood "
+        "tests, and the rules may set a day for the notice."
+    )
 
 
 def expected_in_words(homes: int, city: pd.Series) -> str:

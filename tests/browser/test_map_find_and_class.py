@@ -273,3 +273,18 @@ def test_a_change_that_rounds_to_nothing_is_not_told(tab, chance, without, said)
         [chance, without],
     )
     assert [line for line in told if line.startswith("Without")] == ([said] if said else [])
+
+
+def test_a_high_result_is_cautioned_before_anything_else_of_the_kit(laptop, city):
+    pairs = city["pairs"].set_index("parcel_id")["first_high"]
+    high, low = pairs[pairs > 10].index[0], pairs[pairs < 10].index[0]
+    page = laptop.open("staff.html", f"#home={high}")
+    page.wait_for_selector("#card:not([hidden])")
+    caution = page.inner_text("#card-body .caution >> nth=0")
+    assert caution.startswith("High result. A kit of this home shows more than 10 ug/L.")
+    assert "health department" in caution
+    body = page.inner_text("#card-body")
+    assert body.index("High result.") < body.index("Kits that came back")
+    page = laptop.open("staff.html", f"#home={low}")
+    page.wait_for_selector("#card:not([hidden])")
+    assert "High result." not in page.inner_text("#card-body")

@@ -268,16 +268,21 @@ def test_right_heading_claims_no_more_than_the_interval():
     assert right_heading({}, rivals(-0.02, 0.1)).startswith("It cannot be said")
     assert right_heading({}, rivals(-0.2, -0.1)).startswith("Oldest first would have been")
     assert "too few checks" in right_heading({}, pd.DataFrame())
-    headline = {"callable_share": 0.13, "precision": 0.92, "listed": 40, "rows": 308}
-    assert right_heading({"headline": headline}, pd.DataFrame()) == (
-        "A list meant to hold 90% lead named 13% of the 308 homes it could be tested on, and 92% "
-        "of its 40 lines were lead"
+    headline = {"callable_share": 0.13, "listed": 40, "rows": 308}
+
+    def said(precision: float, low: float, high: float) -> str:
+        right = {"precision": precision, "precision_low": low, "precision_high": high}
+        return right_heading({"headline": headline | right}, pd.DataFrame())
+
+    assert said(0.925, 0.8, 0.974) == (
+        "A list meant to hold 90% lead named 13% of the 308 homes it could be tested on: "
+        "37 of its 40 lines (92%, 95% interval 80% to 97%) were lead"
     )
-    missed = right_heading({"headline": headline | {"precision": 0.46}}, pd.DataFrame())
-    assert missed == (
+    assert "and may have missed its promise: 33 of its 40" in said(0.825, 0.68, 0.913)
+    assert said(0.45, 0.307, 0.602) == (
         "Do not use a list of homes called lead here: meant to hold 90% lead, it named 13% of the "
-        "308 homes it could be tested on and missed its promise, for 18 of its 40 lines (46%) "
-        "were lead"
+        "308 homes it could be tested on and missed its promise, for 18 of its 40 lines (45%, "
+        "95% interval 31% to 60%) were lead"
     )
 
 

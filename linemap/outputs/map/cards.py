@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from linemap.errors import ArgumentError
+from linemap.outputs.wording import strictest_level
 
 WEIGHTS = (
     "weight_prior",
@@ -178,6 +179,7 @@ def _records_of(homes: pd.Index, frame: pd.DataFrame | None) -> list[dict[str, A
 
 def _kit(row: dict[str, Any]) -> dict[str, Any]:
     """Return one returned kit as the card shows it; missing values as null."""
+    level = strictest_level()
     return {
         "id": row["kit_id"],
         "on": None if pd.isna(row["collected_on"]) else f"{row['collected_on']:%Y-%m-%d}",
@@ -187,6 +189,7 @@ def _kit(row: dict[str, Any]) -> dict[str, Any]:
         "flushed": _range(row["flushed_low"], row["flushed_high"]),
         "stood": _number(row["stagnation_h"]),
         "ran": _number(row["flush_min"]),
+        "above": bool(row["first_low"] > level or row["flushed_low"] > level),
     }
 
 

@@ -16,7 +16,12 @@ from linemap.outputs.map.page import PackedMap, json_bytes, locked_html, panel
 from linemap.outputs.map.public_map import FIGURES
 from linemap.outputs.map.scale import HOME_BANDS, group_colours, home_colours
 from linemap.outputs.map.shapes import curve_order, pack_shapes
-from linemap.outputs.wording import CAUTIONS, PROBABILITY_CAUTION, expected_in_words
+from linemap.outputs.wording import (
+    CAUTIONS,
+    PROBABILITY_CAUTION,
+    expected_in_words,
+    high_result_in_words,
+)
 from linemap.tables import INVENTORY_CLASSES
 
 SCRIPTS = [
@@ -124,6 +129,7 @@ def draw_map(
         "rounding": smallest,
         "bands": HOME_BANDS,
         "cautions": [PROBABILITY_CAUTION, *CAUTIONS],
+        "highResult": high_result_in_words(),
         "addressed": "addresses" in data,
         "sheet": bool(overview),
     }

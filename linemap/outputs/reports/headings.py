@@ -84,17 +84,20 @@ def right_heading(evaluation: dict[str, Any], baselines: pd.DataFrame) -> str:
             f"{share(headline['callable_share'])} of the {counted(headline['rows'], 'home')} it "
             "could be tested on"
         )
-        if headline["precision"] < PROMISED:
-            listed = headline["listed"]
-            lead = round(headline["precision"] * listed)
+        listed = counted(headline["listed"], "line")
+        lead = count(round(headline["precision"] * headline["listed"]))
+        span = f"95% interval {share(headline['precision_low'])} to "
+        span += share(headline["precision_high"])
+        meant = f"meant to hold {share(PROMISED)} lead"
+        if headline["precision_high"] < PROMISED:
             return (
-                f"Do not use a list of homes called lead here: meant to hold {share(PROMISED)} "
-                f"lead, it named {named} and missed its promise, for {count(lead)} of its "
-                f"{counted(listed, 'line')} ({right}) were lead"
+                f"Do not use a list of homes called lead here: {meant}, it named {named} and "
+                f"missed its promise, for {lead} of its {listed} ({right}, {span}) were lead"
             )
+        missed = " and may have missed its promise" if headline["precision"] < PROMISED else ""
         return (
-            f"A list meant to hold {share(PROMISED)} lead named {named}, and {right} of its "
-            f"{counted(headline['listed'], 'line')} were lead"
+            f"A list {meant} named {named}{missed}: "
+            f"{lead} of its {listed} ({right}, {span}) were lead"
         )
     if not baselines.empty:
         rows = baselines[

@@ -42,7 +42,7 @@ linemap.cardOf = async function (i) {
   };
 };
 
-linemap.drawCard = function ({ id, under, chance, flags, card, cautions }) {
+linemap.drawCard = function ({ id, under, chance, flags, card, highResult, cautions }) {
   const { el, percent } = linemap;
   const kind = linemap.CLASSES[flags & 3];
   const section = (title, ...inside) => el("section", {}, el("h3", {}, title), ...inside);
@@ -68,6 +68,8 @@ linemap.drawCard = function ({ id, under, chance, flags, card, cautions }) {
     ),
     linemap.intervalBar(chance, card.low, card.high),
   ];
+  if (card.kits.some((kit) => kit.above))
+    parts.push(el("p", { class: "caution" }, el("strong", {}, "High result. "), highResult));
   if (flags & linemap.BEYOND) {
     parts.push(
       el(
@@ -231,7 +233,7 @@ linemap.kitSentence = function (kit) {
   return (
     `${kit.on || "No date"}, kit ${kit.id}: first bottle ${amount(kit.first)}${stood}; flushed bottle ` +
     `${amount(kit.flushed)}${ran}. ${linemap.sentence(verdict + (kit.why ? ` (${kit.why})` : ""))} ` +
-    "One moment at one tap; a low result cannot rule out a lead line."
+    `One moment at one tap${kit.above ? "" : "; a low result cannot rule out a lead line"}.`
   );
 };
 

@@ -245,6 +245,7 @@ linemap.startStaff = async function (map, page) {
       chance: homes.chance[i] / 10000,
       flags: homes.flags[i],
       card,
+      highResult: page.highResult,
       cautions: page.cautions,
     });
     if (homes.placed(i)) linemap.keepClear(map, homes.toLatLng(...homes.centre(i)));
