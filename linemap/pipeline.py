@@ -57,7 +57,7 @@ from linemap.run_record import run_record
 from linemap.scoring import Evidence, LineModel, SharedCounts, probability
 from linemap.settings import Settings
 from linemap.tables import City, contract
-from linemap.water import check_kits, water_summary
+from linemap.water import check_kits, high_results, water_summary
 from linemap.whole_folder import new_run_folder
 
 STAGES = (
@@ -370,6 +370,7 @@ def gather(
         kit_list=plan.kits,
         audit=audit_table(city, scored, settings),
         looks=look_table(homes, scored, settings),
+        high=high_results(scored.pairs, city.kits, city.parcels),
         plan=plan.describe(),
         fairness=fairness(homes, plan, group_columns(settings.outreach)),
         learn=homes["learn"],

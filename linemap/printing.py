@@ -271,6 +271,7 @@ def report_run(finished: Any, as_json: bool) -> None:
         ("staff/map.html", "map for staff: open it in a browser, no network needed"),
         ("staff/report.html", "report for staff"),
         ("lists/kits.xlsx", "homes for the next kits (also .csv and .gpkg)"),
+        ("lists/high_results.csv", "kits above the action level, those not yet told first"),
         ("lists/looks.csv", "pipes to look at first"),
         ("lists/areas.csv", "areas in order"),
         ("scores.csv", "every parcel with its probability and reasons (also .parquet)"),

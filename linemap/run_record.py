@@ -46,6 +46,7 @@ REPEATABLE = (
     "lists/areas.csv",
     "lists/audit.csv",
     "lists/looks.csv",
+    "lists/high_results.csv",
     "lists/fairness.csv",
 )
 """Outputs that are byte for byte the same for the same inputs, settings, seed and versions."""

@@ -48,9 +48,9 @@ class Findings:
         Content of ``evaluation.json``.
     evaluation_tables : dict of str to DataFrame
         Tables of the evaluation by file name without suffix.
-    area_list, kit_list, audit, looks : DataFrame
+    area_list, kit_list, audit, looks, high : DataFrame
         The ranked areas, the homes for the next kits, the random verification sample, the homes
-        where somebody should look first.
+        where somebody should look first, the kits above the strictest action level.
     plan : dict
         What the choice says of itself: bound, gap, prices of the floors, homes left out.
     fairness : DataFrame
@@ -87,6 +87,7 @@ class Findings:
     kit_list: pd.DataFrame
     audit: pd.DataFrame
     looks: pd.DataFrame
+    high: pd.DataFrame
     plan: dict[str, Any]
     fairness: pd.DataFrame
     learn: pd.Series

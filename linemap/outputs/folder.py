@@ -40,6 +40,7 @@ def write_outputs(findings: Findings, folder: Path) -> None:
     write_csv(findings.area_list, lists / "areas.csv")
     write_csv(findings.audit, lists / "audit.csv")
     write_csv(findings.looks, lists / "looks.csv")
+    write_csv(findings.high, lists / "high_results.csv")
     write_csv(findings.fairness, lists / "fairness.csv")
     write_kit_files(
         findings.kit_list,

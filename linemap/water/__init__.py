@@ -11,6 +11,7 @@ from linemap.water.control import ControlThreshold, control_threshold
 from linemap.water.counts import KitCounts, kit_counts
 from linemap.water.estimates import fit_lognormal, kaplan_meier, ros_sample
 from linemap.water.grounds import GROUNDS, Ground, KitRules, replacement_due, set_aside
+from linemap.water.high import high_results
 from linemap.water.kits import check_kits
 from linemap.water.levels import action_level, rule_value
 from linemap.water.percentiles import NOT_COMPLIANCE, Percentile90, percentile_90, rank_90
@@ -44,6 +45,7 @@ __all__ = [
     "control_threshold",
     "fit_lognormal",
     "flush_reach",
+    "high_results",
     "inside_diameter",
     "kaplan_meier",
     "kit_counts",

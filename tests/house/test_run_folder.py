@@ -23,7 +23,8 @@ from synthetic_city import make_city, write_city
 PROMISED = [
     "run.json", "intake/quarantine.csv", "scores.parquet", "scores.csv", "evaluation.json",
     "lists/areas.csv", "lists/kits.csv", "lists/kits.xlsx", "lists/kits.gpkg",
-    "lists/audit.csv", "lists/looks.csv", "staff/report.html", "staff/map.html",
+    "lists/audit.csv", "lists/looks.csv", "lists/high_results.csv",
+    "staff/report.html", "staff/map.html",
     "public/report.html",
     "public/map.html", "methods.html",
 ]  # fmt: skip
@@ -56,7 +57,7 @@ def test_rows_and_values_set_aside_are_counted_without_notes(tmp_path):
 @pytest.mark.parametrize(
     ("name", "table"),
     [("lists/areas.csv", "area_list"), ("lists/kits.csv", "kit_list"), ("scores.csv", "scores"),
-     ("lists/looks.csv", "look_list"),
+     ("lists/looks.csv", "look_list"), ("lists/high_results.csv", "high_list"),
      ("intake/quarantine.csv", "quarantine")],
 )  # fmt: skip
 def test_tables_open_with_the_columns_of_their_contract(sample_run, name, table):

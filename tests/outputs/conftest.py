@@ -188,6 +188,7 @@ def findings() -> Findings:
         area_list=area_table(),
         kit_list=kits,
         audit=empty(),
+        high=pd.DataFrame(columns=["kit_id", "parcel_id"]),
         looks=pd.DataFrame(
             {
                 "look": ["likely by its kit", "recorded lead"],

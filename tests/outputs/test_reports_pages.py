@@ -19,6 +19,7 @@ from linemap.outputs.reports.headings import (
 )
 from linemap.outputs.reports.staff_report import (
     expected_by_class,
+    high_in_words,
     looks_by_kind,
     measure_table,
 )
@@ -446,3 +447,16 @@ def test_lines_of_each_class_stand_beside_the_lead_expected_among_them(findings)
     assert rows["all lines"]["expected"] == findings.expected.loc["(city)", "expected"]
     assert [row["homes"] for row in looks_by_kind(findings.looks)] == [1, 1]
     assert looks_by_kind(findings.looks.head(0)) == []
+
+
+def test_kits_above_the_level_are_counted_with_what_is_due(findings):
+    assert high_in_words(findings.high) == (
+        "No kit that came back holds more than 10 ug/L; that clears no home."
+    )
+    high = pd.DataFrame({"kit_id": ["K1", "K2", "K3"], "parcel_id": ["P1", "P1", "P2"]})
+    high["reported_on"] = pd.to_datetime([None, "2025-03-01", None])
+    said = high_in_words(high)
+    assert said.startswith("3 kits of 2 homes hold more than 10 ug/L")
+    assert "Not noted as sent to the resident: 2." in said
+    assert "health department" in said
+    assert high_in_words(high.head(1)).startswith("1 kit of 1 home holds more than")

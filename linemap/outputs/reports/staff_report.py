@@ -13,6 +13,8 @@ from linemap.outputs.reports.limits_of_data import SAID_HERE, group_words, limit
 from linemap.outputs.reports.numbers import count, share
 from linemap.outputs.reports.pictures import claimed_picture, pictures
 from linemap.outputs.reports.witness_words import witness_words
+from linemap.outputs.wording import strictest_level
+from linemap.printing import counted
 from linemap.published import all_facts, fact
 
 PROTOCOL_WORDS = {
@@ -107,6 +109,7 @@ def staff_content(findings: Findings) -> dict[str, Any]:
         "inventory": records(findings.inventory),
         "by_class": expected_by_class(findings),
         "looks": looks_by_kind(findings.looks),
+        "high_words": high_in_words(findings.high),
         "kits": water.get("kits"),
         "area_names": names,
         "water": water,
@@ -121,6 +124,23 @@ def staff_content(findings: Findings) -> dict[str, Any]:
         "cannot_tell": cannot_tell(findings),
         "pictures": pictures(findings, action_level=level),
     }
+
+
+def high_in_words(high: pd.DataFrame) -> str:
+    """Say how many kits lie above the strictest action level, and what is due there."""
+    level = f"{strictest_level():g} ug/L"
+    if high.empty:
+        return f"No kit that came back holds more than {level}; that clears no home."
+    kits, homes = counted(len(high), "kit"), counted(high["parcel_id"].nunique(), "home")
+    hold = "holds" if len(high) == 1 else "hold"
+    untold = int(high["reported_on"].isna().sum())
+    return (
+        f"{kits} of {homes} {hold} more than {level} in one of the bottles, the strictest action "
+        "level; kits that were set aside are among them, for no flaw of a kit makes its water "
+        f"safe. Not noted as sent to the resident: {untold:,}. They come first: a certified "
+        "filter or bottled water until the cause is mended, and the health department advises on "
+        "blood tests. The kits are in high_results.csv, linked above."
+    )
 
 
 def expected_by_class(findings: Findings) -> list[dict[str, Any]]:

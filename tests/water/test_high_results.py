@@ -1,0 +1,70 @@
+"""Kits above the action level, held against the level of the rule."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from linemap.water import action_level, high_results
+
+PARCELS = pd.DataFrame(
+    {"area_id": ["A", "A", "B", "B"], "address": ["1 Elm", "2 Elm", "3 Elm", None]},
+    index=pd.Index(["P1", "P2", "P3", "P4"], name="parcel_id"),
+)
+
+
+def pairs_of(*rows):
+    names = ["kit_id", "parcel_id", "verdict", "collected_on", "first_low", "first_high",
+             "flushed_low", "flushed_high"]  # fmt: skip
+    table = pd.DataFrame(list(rows), columns=names)
+    return table.assign(collected_on=pd.to_datetime(table["collected_on"]), reasons=None)
+
+
+def kits_of(*told):
+    ids = [f"K{k}" for k in range(1, len(told) + 1)]
+    return pd.DataFrame({"kit_id": ids, "reported_on": pd.to_datetime(list(told))})
+
+
+def test_only_more_than_the_level_in_either_bottle_counts():
+    """More than 10 ug/L is above: 89 FR 86418, 40 CFR 141.80(c)."""
+    assert action_level("LCRI") == 10.0
+    pairs = pairs_of(
+        ("K1", "P1", "usable", "2025-03-01", 10.0, 10.0, 9.9, 9.9),
+        ("K2", "P2", "usable", "2025-03-02", 10.1, 10.1, 0.0, 1.0),
+        ("K3", "P3", "usable", "2025-03-03", 2.0, 2.0, 31.0, 31.0),
+        ("K4", "P4", "usable", "2025-03-04", 0.0, 20.0, np.nan, np.nan),
+    )
+    found = high_results(pairs, kits_of(None, None, None, None), PARCELS)
+    assert found["kit_id"].tolist() == ["K3", "K2"], "latest first"
+    assert found["lead_ug_l"].tolist() == [31.0, 10.1]
+    assert found["address"].tolist() == ["3 Elm", "2 Elm"]
+
+
+def test_a_kit_set_aside_is_told_all_the_same():
+    pairs = pairs_of(
+        ("K1", "P1", "not_usable", "2025-03-01", 80.0, 80.0, np.nan, np.nan),
+        ("K2", "P1", "usable", None, 12.0, 12.0, 12.0, 12.0),
+    )
+    found = high_results(pairs, kits_of(None, None), PARCELS)
+    assert found["kit_id"].tolist() == ["K1", "K2"], "a kit without a day comes last"
+    assert "set aside" not in found["why"][1]
+    assert found["why"].str.startswith("tell the resident without delay").all()
+    assert "says nothing of the pipe" in found["why"][0]
+
+
+def test_who_was_not_told_comes_first():
+    pairs = pairs_of(
+        ("K1", "P1", "usable", "2025-01-01", 12.0, 12.0, 12.0, 12.0),
+        ("K2", "P2", "usable", "2025-06-01", 50.0, 50.0, 12.0, 12.0),
+    )
+    found = high_results(pairs, kits_of(None, "2025-06-20"), PARCELS)
+    assert found["kit_id"].tolist() == ["K1", "K2"]
+    assert found["reported_on"].isna().tolist() == [True, False]
+    assert found["why"][0].startswith("tell the resident without delay")
+    assert found["why"][1].startswith("told;")
+
+
+@pytest.mark.parametrize("parcels", [PARCELS, PARCELS.drop(columns="address")])
+def test_none_is_a_table_with_the_columns_of_its_contract(parcels):
+    found = high_results(pairs_of(), kits_of(), parcels)
+    assert found.empty
+    assert list(found.columns[:3]) == ["kit_id", "parcel_id", "area_id"]
