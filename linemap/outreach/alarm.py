@@ -28,11 +28,6 @@ _PATHS = 4000
 _EDGE = 1e-4
 _SHIFTS = (-1.0, -0.5, 0.0, 0.5, 1.0)
 _SLOPES = (0.5, 1.0, 1.5)
-_CLAIMS = {
-    "hit rate": "the chances of the very homes that were checked",
-    "hit rate of the list": "what the whole list promised",
-    "return rate": "the chances of a usable return",
-}
 _WHICH_ANSWERED = (
     " The homes that were checked had lower chances than the list on average, and these are not "
     "refuted: ask which homes answered before doubting the probabilities."
@@ -218,21 +213,27 @@ def control_charts(log: pd.DataFrame, *, seed: int, false_alarm: float = FALSE_A
     promised = answered["round_id"].map(_promised_hit_rate(done)).to_numpy(dtype=float)
     sent = done[done["p_return_at_send"].notna()]
     hits, all_hits = with_chance["lead_found"].eq("yes"), answered["lead_found"].eq("yes")
-    charts = [
-        _cusum_chart(
-            "hit rate", with_chance, hits, with_chance["p_lead_at_send"], seed, false_alarm
+    p_lead, p_return = with_chance["p_lead_at_send"], sent["p_return_at_send"]
+    falls = [
+        _Claim(
+            "hit rate",
+            "the hit rate, held against the chances of the very homes that were checked",
+            (with_chance["round_id"], hits, p_lead),
         ),
-        _cusum_chart("hit rate of the list", answered, all_hits, promised, seed, false_alarm),
-        _cusum_chart(
+        _Claim(
+            "hit rate of the list",
+            "the hit rate, held against what the whole list promised",
+            (answered["round_id"], all_hits, promised),
+        ),
+        _Claim(
             "return rate",
-            sent,
-            sent["outcome"].eq("usable"),
-            sent["p_return_at_send"],
-            seed,
-            false_alarm,
+            "the return rate, held against the chances of a usable return",
+            (sent["round_id"], sent["outcome"].eq("usable"), p_return),
         ),
-        _martingale_chart(with_chance, hits, false_alarm),
     ]
+    charts = [_cusum_chart(claim, seed, false_alarm) for claim in falls]
+    fit = _Claim("calibration", "calibration", (with_chance["round_id"], hits, p_lead))
+    charts.append(_martingale_chart(fit, false_alarm))
     alarms = pd.DataFrame([alarm for _, alarm in charts])
     raised = alarms.set_index("chart")["alarm"]
     only_the_list = raised["hit rate of the list"] and not raised["hit rate"]
@@ -253,60 +254,63 @@ def _promised_hit_rate(log: pd.DataFrame) -> pd.Series:
     return sums["hits"] / sums["answers"]
 
 
+class _Claim:
+    """What one chart holds the results against.
+
+    Parameters
+    ----------
+    chart : str
+        Its name.
+    asked : str
+        What it asks, in words.
+    results : tuple of array-like, each of shape (n_checks,)
+        Round, whether it was a hit, and the chance that was claimed; in order of time.
+    """
+
+    def __init__(self, chart: str, asked: str, results: tuple[Any, Any, Any]) -> None:
+        self.chart, self.asked = chart, asked
+        self.rounds = np.asarray(results[0], dtype=object)
+        self.hits = np.asarray(results[1], dtype=bool)
+        self.chances = np.asarray(results[2], dtype=float)
+
+
 def _cusum_chart(
-    name: str, rows: pd.DataFrame, hits: pd.Series, chances: Any, seed: int, false_alarm: float
+    claim: _Claim, seed: int, false_alarm: float
 ) -> tuple[pd.DataFrame, dict[str, Any]]:
-    p = np.asarray(chances, dtype=float)
-    limit = cusum_limit(p, seed=seed, false_alarm=false_alarm) if len(p) else np.nan
-    values = cusum(hits.to_numpy(dtype=bool), p)
-    words = ""
+    p, limit, words = claim.chances, float("nan"), ""
     if len(p):
+        limit = cusum_limit(p, seed=seed, false_alarm=false_alarm)
         power = detection(p, limit=limit, seed=seed)
         words = (
             f" A fall to half would be flagged within 100 checks with a chance of {power:.0%}, "
             f"a false alarm in {HORIZON:,} checks has {false_alarm:.0%}."
         )
-    rate = "return rate" if name == "return rate" else "hit rate"
-    asked = f"the {rate}, held against {_CLAIMS[name]}"
-    fell = f"{asked}, has fallen well below it"
-    method = "cumulative sum (Page; Steiner et al.)"
-    return _chart(name, method, rows, hits, p, values, limit, fell, words, asked)
+    fell = f"{claim.asked}, has fallen well below it"
+    found = _first_over(claim, cusum(claim.hits, p), limit, fell, words)
+    return found[0], {**found[1], "method": "cumulative sum (Page; Steiner et al.)"}
 
 
-def _martingale_chart(
-    rows: pd.DataFrame, hits: pd.Series, false_alarm: float
-) -> tuple[pd.DataFrame, dict[str, Any]]:
-    p = rows["p_lead_at_send"].to_numpy(dtype=float)
-    values = calibration_martingale(hits.to_numpy(dtype=bool), p)
+def _martingale_chart(claim: _Claim, false_alarm: float) -> tuple[pd.DataFrame, dict[str, Any]]:
+    values = calibration_martingale(claim.hits, claim.chances)
     words = f" A false alarm ever has a chance of at most {false_alarm:.0%}."
     off = "the probabilities of lead do not fit what was found"
-    limit = float(-np.log(false_alarm))
-    method, asked = "test martingale (Ville)", "calibration"
-    return _chart("calibration", method, rows, hits, p, values, limit, off, words, asked)
+    found = _first_over(claim, values, float(-np.log(false_alarm)), off, words)
+    return found[0], {**found[1], "method": "test martingale (Ville)"}
 
 
-def _chart(
-    name: str,
-    method: str,
-    rows: pd.DataFrame,
-    hits: pd.Series,
-    chances: Floats,
-    values: Floats,
-    limit: float,
-    trouble: str,
-    words: str,
-    asked: str,
+def _first_over(
+    claim: _Claim, values: Floats, limit: float, trouble: str, words: str
 ) -> tuple[pd.DataFrame, dict[str, Any]]:
     """Return the points of a chart and its first alarm in words.
 
-    The figures are of the checks that raised it: up to the alarm, and of a cumulative sum only
-    from the last time that it stood at its floor of zero.
+    The figures are of the checks that raised it: up to the alarm, from the last time that the
+    chart stood at zero, where it had heard nothing against the claim.
     """
     points = pd.DataFrame(
         {
-            "chart": name,
+            "chart": claim.chart,
             "check": np.arange(1, len(values) + 1),
-            "round_id": rows["round_id"].to_numpy(),
+            "round_id": claim.rounds,
             "value": values,
             "limit": limit,
         }
@@ -314,26 +318,25 @@ def _chart(
     over = np.flatnonzero(values > limit)
     first = int(over[0]) if len(over) else None
     if not len(values):
-        sentence = f"No alarm for {asked}: nothing to judge yet."
+        sentence = f"No alarm for {claim.asked}: nothing to judge yet."
     elif first is None:
-        sentence = f"No alarm for {asked}, in {len(values):,} checks.{words}"
+        sentence = f"No alarm for {claim.asked}, in {len(values):,} checks.{words}"
     else:
-        floor = np.flatnonzero(values[:first] == 0)
-        start = int(floor[-1]) + 1 if len(floor) and name != "calibration" else 0
+        zero = np.flatnonzero(values[:first] == 0)
+        start = int(zero[-1]) + 1 if len(zero) else 0
         part = slice(start, first + 1)
         where = f"in checks {start + 1:,} to {first + 1:,}, " if first > start else ""
         sentence = (
-            f"ALARM at check {first + 1:,} ({points['round_id'][first]}): {trouble} "
-            f"({where}claimed {np.mean(chances[part]):.1%}, seen {np.mean(hits.iloc[part]):.1%})."
+            f"ALARM at check {first + 1:,} ({claim.rounds[first]}): {trouble} ({where}claimed "
+            f"{claim.chances[part].mean():.1%}, seen {claim.hits[part].mean():.1%})."
         )
     return points, {
-        "chart": name,
+        "chart": claim.chart,
         "checks": len(values),
         "alarm": first is not None,
         "at_check": np.nan if first is None else first + 1,
-        "round_id": None if first is None else points["round_id"][first],
+        "round_id": None if first is None else claim.rounds[first],
         "limit": limit,
-        "method": method,
         "sentence": sentence,
     }
 
