@@ -132,7 +132,7 @@ def test_a_city_of_almost_nothing_still_has_its_pages(findings, tmp_path, read_h
         assert "There were no kits" in text
         assert "too few checks to judge" in text
         assert "No round has been opened yet" in text
-    assert "no planning areas were given" in text
+    assert "no home lies in a planning area" in text
 
 
 def test_text_from_files_is_escaped(findings, tmp_path, read_html):

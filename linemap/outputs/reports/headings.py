@@ -63,7 +63,7 @@ def headings(
 def where_heading(area_list: pd.DataFrame, plan: dict[str, Any]) -> str:
     """Say which area comes first and what the list promises."""
     if area_list.empty:
-        return f"{count(plan.get('kits', 0))} kits chosen; no planning areas were given"
+        return f"{count(plan.get('kits', 0))} kits chosen; no home lies in a planning area"
     first = area_list.sort_values("rank").iloc[0]
     text = (
         f"{first['name']} comes first, with {first['expected_lead_lines']:,.0f} expected lead "
