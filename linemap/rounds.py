@@ -18,6 +18,7 @@ from linemap.intake.reading import Dialect, load_table, warn_of
 from linemap.intake.source import open_source
 from linemap.outputs import defuse_formulas
 from linemap.outreach import Ledger, forecast_round, review_rounds
+from linemap.printing import counted
 from linemap.run_folder import Run
 from linemap.tables import contract
 
@@ -120,13 +121,14 @@ def close_round(
     Raises
     ------
     ArgumentError
-        If a row or value of the returns cannot be read, most rows are homes of no list, or the
-        ledger refuses; the round stays open.
+        If a row or value of the returns cannot be read, an id is that of no parcel, most rows
+        are homes of no list, or the ledger refuses; the round stays open.
     """
     book = Ledger(existing_ledger(run.settings, ledger))
     table = _read_returns(returns)
     homes = {*book.log()["parcel_id"], *run.homes.index}
     table["parcel_id"] = [_as_known(home, homes) for home in table["parcel_id"]]
+    _refuse_no_parcel(table["parcel_id"][~table["parcel_id"].isin(homes)].tolist())
     rounds = book.rounds().set_index("round_id")
     waiting = rounds.index[rounds["closed_on"].isna()]
     closing = name or (waiting[0] if len(waiting) == 1 else None)
@@ -240,6 +242,16 @@ def _as_known(home: str, known: set[str]) -> str:
     """Return an id without the apostrophe that our lists put before it, see defuse_formulas."""
     bare = home.removeprefix("'")
     return bare if home not in known and bare in known else home
+
+
+def _refuse_no_parcel(ids: list[str]) -> None:
+    """Refuse ids that no parcel has: the home that was meant would count as silent for good."""
+    if ids:
+        raise ArgumentError(
+            f"the round stays open: {counted(len(ids), 'id')} of the returns, "
+            f"{', '.join(ids[:5])} first, is that of no parcel of this run and of no list. Correct "
+            "the ids, or take rows of homes out that are not in the city."
+        )
 
 
 def _refuse_day(run: Run, day: date | None) -> None:

@@ -134,8 +134,8 @@ def estimates_in_words(estimates: pd.DataFrame) -> list[str]:
             continue
         words.append(
             f"{round_id}: {lines['estimate']:,.0f} lead lines (95% interval {lines['low']:,.0f} "
-            f"to {lines['high']:,.0f}) among {size:,.0f} eligible homes, estimated from the log of "
-            f"{lines['answers']:,.0f} answers alone."
+            f"to {lines['high']:,.0f}) among {size:,.0f} homes eligible on its day, "
+            f"estimated from the log of {lines['answers']:,.0f} answers alone."
         )
     return words
 

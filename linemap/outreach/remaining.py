@@ -30,8 +30,8 @@ def lead_remaining(log: pd.DataFrame, *, quiet_days: int = 365) -> dict[str, Any
     Returns
     -------
     dict
-        ``rounds, answers`` (of the random arms), ``estimate, low, high`` [lead lines], 95%;
-        NaN where no random arm has an answer yet.
+        ``rounds`` (whose random arm has an answer), ``answers`` (of these arms), ``estimate,
+        low, high`` [lead lines], 95%; NaN where no random arm has an answer yet.
     """
     require_columns(log, (*WANTED, "sent_on"), "the log")
     closed = log[log["outcome"].notna()]
@@ -55,15 +55,14 @@ def lead_remaining(log: pd.DataFrame, *, quiet_days: int = 365) -> dict[str, Any
             estimates.append(lines)
             weights.append(parts["audit"].answers)
     if not weights:
-        return {"rounds": len(strata), "answers": 0, "estimate": np.nan, "low": np.nan,
-                "high": np.nan}  # fmt: skip
+        return {"rounds": 0, "answers": 0, "estimate": np.nan, "low": np.nan, "high": np.nan}
     share = np.array(weights) / sum(weights)
     middle, low, high = np.array(estimates).T
     mean = float(share @ middle)
     below = np.sqrt(((share * (middle - low)) ** 2).sum())
     above = np.sqrt(((share * (high - middle)) ** 2).sum())
     return {
-        "rounds": len(strata),
+        "rounds": len(weights),
         "answers": int(sum(weights)),
         "estimate": max(mean, 0.0),
         "low": max(mean - float(below), 0.0),
@@ -82,7 +81,8 @@ def remaining_in_words(remaining: dict[str, Any]) -> str:
     return (
         f"About {remaining['estimate']:,.0f} lead lines (95% interval {remaining['low']:,.0f} to "
         f"{remaining['high']:,.0f}) remain to be found among homes that may be sent kits, "
-        f"estimated from the log of {rounds} alone; {remaining['answers']:,} answers of the random "
+        f"what was found since the lists were made taken off. Estimated from the log of {rounds} "
+        f"alone; {remaining['answers']:,} answers of the random "
         "audit arm speak for the homes off the lists."
     )
 

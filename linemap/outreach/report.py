@@ -21,7 +21,11 @@ CAUTION = "A home where no lead was found is not cleared: a low result cannot ru
 
 
 def report_round(
-    round_id: str, dates: Mapping[Hashable, Any], claimed: pd.DataFrame, log: pd.DataFrame
+    round_id: str,
+    dates: Mapping[Hashable, Any],
+    claimed: pd.DataFrame,
+    log: pd.DataFrame,
+    corrections: pd.DataFrame,
 ) -> dict[str, Any]:
     """Hold a round's forecast against its log.
 
@@ -34,14 +38,19 @@ def report_round(
         Forecast, from :func:`forecast_round`.
     log : DataFrame
         The round's rows of :meth:`Ledger.log`.
+    corrections : DataFrame
+        The round's corrections in order: ``parcel_id, entered_on, outcome, lead_found, reason``.
 
     Returns
     -------
     dict
-        ``round_id, opened_on, closed_on, digest, kits, outcomes, parts, unlisted, sentences``.
-        ``parts`` has a record for the whole list, each arm and each area: the forecast and,
-        when closed, ``usable, lead_found, lead_open`` (usable kits whose home has no answer
-        yet) and whether the counts lie inside the intervals.
+        ``round_id, opened_on, closed_on, digest, kits, outcomes, parts, unlisted,
+        unlisted_homes, found_beside, corrected, sentences``. ``parts`` has a record for the
+        whole list, each arm and each area: the forecast and, when closed, ``usable``,
+        ``lead_found`` (at homes whose kit came back usable, as was claimed), ``lead_open``
+        (usable kits whose home has no answer yet) and whether the counts lie inside the
+        intervals; None while open answers decide it. ``found_beside`` counts lead lines found
+        at other homes of the list.
     """
     closed = not pd.isna(dates["closed_on"])
     listed = log[log["listed"]]
@@ -54,6 +63,9 @@ def report_round(
         "kits": len(listed),
         "outcomes": {name: int((listed["outcome"] == name).sum()) for name in OUTCOMES if closed},
         "unlisted": int((~log["listed"]).sum()),
+        "unlisted_homes": log.loc[~log["listed"], "parcel_id"].tolist(),
+        "found_beside": int((_found(listed) & (listed["outcome"] != "usable")).sum()),
+        "corrected": corrections.to_dict("records"),
         "parts": parts,
     }
     return {**report, "sentences": _sentences(report)}
@@ -78,17 +90,24 @@ def _part(claim: dict[Hashable, Any], listed: pd.DataFrame, closed: bool) -> dic
         return claim
     column = {"arm": "arm", "area": "area_id"}.get(claim["part"])
     rows = listed if column is None else listed[listed[column] == claim["name"]]
-    usable = int((rows["outcome"] == "usable").sum())
-    found = int((rows["lead_found"] == "yes").sum())
-    waiting = (rows["outcome"] == "usable") & (rows["lead_found"] == "unknown")
+    back = rows[rows["outcome"] == "usable"]
+    usable, found = len(back), int(_found(back).sum())
+    waiting = int((back["lead_found"] == "unknown").sum())
+    inside = {claim["found_low"] <= n <= claim["found_high"] for n in (found, found + waiting)}
+    if found < claim["found_low"] and found + waiting > claim["found_high"]:
+        inside = {True, False}
     return {
         **claim,
         "usable": usable,
         "lead_found": found,
-        "lead_open": int(waiting.sum()),
+        "lead_open": waiting,
         "usable_as_claimed": claim["returned_low"] <= usable <= claim["returned_high"],
-        "found_as_claimed": claim["found_low"] <= found <= claim["found_high"],
+        "found_as_claimed": inside.pop() if len(inside) == 1 else None,
     }
+
+
+def _found(rows: pd.DataFrame) -> pd.Series:
+    return rows["lead_found"] == "yes"
 
 
 _ARMS = {
@@ -122,8 +141,13 @@ def _sentences(report: dict[str, Any]) -> list[str]:
     ]
     if whole["lead_open"]:
         words.append(
-            f"{whole['lead_open']:,} homes with a usable kit have no answer about their line "
-            "yet, so the lines found can still rise."
+            f"{whole['lead_open']:,} of {counted(whole['usable'], 'home')} with a usable kit have "
+            "no answer about their line yet, so the lines found can still rise."
+        )
+    if report["found_beside"]:
+        words.append(
+            f"{counted(report['found_beside'], 'lead line')} more found at homes of the list "
+            "whose kit did not come back usable; no part of the claim."
         )
     words += [
         f"{_ARMS[part['name']]}: {counted(part['kits'], 'kit')}, claimed "
@@ -134,11 +158,21 @@ def _sentences(report: dict[str, Any]) -> list[str]:
     ]
     if report["unlisted"]:
         words.append(
-            f"{counted(report['unlisted'], 'kit')} came from homes that were not on the list: it "
-            "was not followed in full."
+            f"{counted(report['unlisted'], 'kit')} came from homes that were not on the list, "
+            f"{', '.join(report['unlisted_homes'][:5])} first: it was not followed in full."
+        )
+    if report["corrected"]:
+        last = report["corrected"][-1]
+        words.append(
+            f"{counted(len(report['corrected']), 'correction')} entered since closing; the figures "
+            f"count what was entered last. The latest, on {last['entered_on']}: "
+            f"{last['parcel_id']} is {_WORDS[last['outcome']]}, lead found "
+            f"{last['lead_found']} ({last['reason']})."
         )
     return [*words, CAUTION]
 
 
-def _inside(yes: bool) -> str:
+def _inside(yes: bool | None) -> str:
+    if yes is None:
+        return "whether as claimed cannot be judged yet"
     return "inside the interval" if yes else "OUTSIDE the interval"

@@ -298,6 +298,11 @@ class Ledger(LedgerFile):
             rounds.loc[round_id].to_dict(),
             claimed.drop(columns="round_id"),
             log[log["round_id"] == round_id],
+            self._read(
+                "SELECT parcel_id, entered_on, outcome, lead_found, reason FROM corrections "
+                "WHERE round_id = ? ORDER BY number",
+                (round_id,),
+            ),
         )
 
     def verify(self) -> list[str]:

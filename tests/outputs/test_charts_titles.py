@@ -236,6 +236,7 @@ def parts(found) -> pd.DataFrame:
             "found_low": [12.0, 0.0],
             "found_high": [28.0, 3.0],
             "lead_found": found,
+            "found_as_claimed": [12 <= found[0] <= 28, 0 <= found[1] <= 3],
         }
     )
 
@@ -245,6 +246,13 @@ def test_claimed_holds_what_was_found_against_the_forecast():
     assert title(figure) == "5 lead lines found, 20 claimed; 1 of 2 forecasts hold"
     names = [label.get_text() for label in figure.axes[0].get_yticklabels()]
     assert names == ["whole list (100 kits)", "audit (10 kits)"]
+
+
+def test_a_claim_that_open_answers_decide_is_not_judged():
+    undecided = parts([5, 1]).assign(found_as_claimed=[None, True])
+    assert title(charts.claimed_chart(undecided)) == (
+        "5 lead lines found so far, 20 claimed; 1 of 1 forecasts hold, 1 cannot be judged yet"
+    )
 
 
 def test_claimed_of_an_open_round_claims_no_result():

@@ -198,12 +198,18 @@ def test_rounds_heading():
 )
 def test_rounds_heading_says_on_which_side_of_the_claim(found, words):
     report = round_report(found)
-    report["parts"][0] |= {"found": 19.0, "found_low": 11.0, "found_high": 27.0}
+    whole = report["parts"][0]
+    whole |= {"found": 19.0, "found_low": 11.0, "found_high": 27.0}
+    whole["found_as_claimed"] = words == "within"
     said = rounds_heading([report])
     claimed = f"{words} the 11 to 27 claimed (95% interval)"
     assert said == f"The closed round found {found} lead lines, {claimed}"
-    report["parts"][0]["lead_open"] = 3
-    assert f"{found} lead lines so far, {claimed}" in rounds_heading([report])
+    whole["lead_open"] = 3
+    so_far = f"{found} lead lines so far, with 3 homes still to be looked at"
+    assert f"{so_far}, {claimed}" in rounds_heading([report])
+    whole["found_as_claimed"] = None
+    assert rounds_heading([report]).endswith(f"{so_far}; claimed were 11 to 27 (95% interval)")
+    assert rounds_heading([report, round_report(1)]).endswith("1 cannot be judged yet")
 
 
 def test_lead_lines_where_nobody_looked_are_titled_for_what_they_count(findings, tmp_path):

@@ -122,13 +122,45 @@ def test_a_round_without_a_random_arm_says_nothing_of_homes_off_the_list(
     assert not plan.design.frame
 
 
+def test_a_claim_is_not_judged_while_homes_may_still_be_looked_at(
+    opened: tuple[Ledger, KitPlan],
+) -> None:
+    ledger, plan = opened
+    every = pd.DataFrame({"parcel_id": plan.kits["parcel_id"], "outcome": "usable"})
+    whole = ledger.close_round(every, today=CLOSED)["parts"][0]
+    assert (whole["lead_found"], whole["lead_open"], whole["found_low"] > 0) == (0, 60, True)
+    assert whole["found_as_claimed"] is None
+    assert "whether as claimed cannot be judged yet" in " ".join(
+        ledger.round_report("round 1")["sentences"]
+    )
+    for count, home in enumerate(plan.kits["parcel_id"], start=1):
+        words = {"outcome": "usable", "lead_found": "no", "reason": "looked at", "today": CLOSED}
+        ledger.correct("round 1", home, **words)
+        left = ledger.round_report("round 1")["parts"][0]
+        if 60 - count < left["found_low"]:
+            break
+    assert left["found_as_claimed"] is False, "the rest cannot reach the claim any more"
+    assert left["lead_open"] > 0
+
+
+def test_lead_found_beside_the_claim_is_counted_apart(opened: tuple[Ledger, KitPlan]) -> None:
+    """The claim is of lead lines at homes whose kit comes back usable."""
+    ledger, plan = opened
+    silent = pd.DataFrame({"parcel_id": plan.kits["parcel_id"], "outcome": "silent"})
+    report = ledger.close_round(silent.assign(lead_found="yes"), today=CLOSED)
+    assert report["parts"][0]["lead_found"] == 0
+    assert report["found_beside"] == 60
+    assert any(s.startswith("60 lead lines more found") for s in report["sentences"])
+
+
 def test_homes_off_the_list_are_kept_apart(opened: tuple[Ledger, KitPlan]) -> None:
     ledger, plan = opened
     other = pd.DataFrame(
         {"parcel_id": ["X1"], "outcome": ["usable"], "lead_found": [True], "p_lead": [0.25]}
     )
     report = ledger.close_round(pd.concat([_returns(plan), other]), today=CLOSED)
-    assert report["unlisted"] == 1
+    assert (report["unlisted"], report["unlisted_homes"]) == (1, ["X1"])
+    assert any("not on the list, X1 first" in sentence for sentence in report["sentences"])
     assert report["kits"] == 60
     assert report["parts"][0]["lead_found"] == 1
     row = ledger.log().set_index("parcel_id").loc["X1"]
@@ -151,7 +183,15 @@ def test_a_closed_round_takes_corrections_and_nothing_else(opened: tuple[Ledger,
     ledger.correct("round 1", home, **words)
     assert ledger.log().set_index("parcel_id").loc[home, "lead_found"] == "no"
     assert ledger.log(corrected=False).set_index("parcel_id").loc[home, "lead_found"] == "yes"
-    assert ledger.round_report("round 1")["parts"][0]["lead_found"] == 0
+    report = ledger.round_report("round 1")
+    assert report["parts"][0]["lead_found"] == 0
+    assert report["corrected"] == [
+        {"parcel_id": home, "entered_on": str(CLOSED)}
+        | {key: words[key] for key in ("outcome", "lead_found", "reason")}
+    ]
+    said = "1 correction entered since closing; the figures count what was entered last. The "
+    said += f"latest, on {CLOSED}: {home} is usable, lead found no (dug up: copper)."
+    assert said in report["sentences"]
     assert ledger.verify() == []
     with pytest.raises(ArgumentError, match="reason"):
         ledger.correct("round 1", home, **{**words, "reason": " "})

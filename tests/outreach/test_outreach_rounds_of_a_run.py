@@ -169,12 +169,25 @@ def test_ids_from_our_own_lists_are_read_back_without_their_apostrophe(
     Ledger(tmp_path / "rounds.sqlite").open_round(plan, plan.forecast, today=run.as_of)
     printed = "'" + plan.kits["parcel_id"]
     off = homes.index.difference(plan.kits["parcel_id"])[0]
-    table = pd.DataFrame({"parcel_id": [*printed, f"'{off}", "'-none"], "outcome": "usable"})
+    table = pd.DataFrame({"parcel_id": [*printed, f"'{off}"], "outcome": "usable"})
     table.to_csv(tmp_path / "returns.csv", index=False)
     report = close_round(run, tmp_path / "returns.csv")
-    assert (report["outcomes"]["usable"], report["unlisted"], report["unnamed"]) == (40, 2, 0)
+    assert (report["outcomes"]["usable"], report["unlisted"], report["unnamed"]) == (40, 1, 0)
     log = Ledger(tmp_path / "rounds.sqlite").log()
-    assert log.loc[~log["listed"], "parcel_id"].tolist() == ["'-none", off]
+    assert log.loc[~log["listed"], "parcel_id"].tolist() == [off]
     words = {"outcome": "usable", "lead_found": "no", "reason": "dug up: copper"}
     corrected = correct_round(run, printed[0], name="round 1", **words)
     assert corrected["parts"][0]["usable"] == 40
+
+
+def test_an_id_that_no_parcel_has_leaves_the_round_open(run: Run, tmp_path: Path) -> None:
+    """Else the home that was meant would count as silent, and the round cannot be closed again."""
+    plan = prioritize(run, kits=40)
+    ledger = tmp_path / "typed.sqlite"
+    Ledger(ledger).open_round(plan, plan.forecast, today=run.as_of)
+    ids = [*plan.kits["parcel_id"].head(3), plan.kits["parcel_id"][3] + "x"]
+    path = tmp_path / "returns.csv"
+    pd.DataFrame({"parcel_id": ids, "outcome": "usable"}).to_csv(path, index=False)
+    with pytest.raises(ArgumentError, match=rf"stays open: 1 id of the returns, {ids[3]} first"):
+        close_round(run, path, ledger=ledger)
+    assert Ledger(ledger).rounds()["closed_on"].isna().all()

@@ -20,7 +20,8 @@ def claimed_chart(parts: pd.DataFrame) -> Figure:
     ----------
     parts : DataFrame
         ``name``, ``found``, ``found_low``, ``found_high`` and, when closed, ``lead_found``
-        [homes]; ``kits`` where known.
+        [homes] and ``found_as_claimed`` (None where it cannot be judged yet); ``kits`` where
+        known.
 
     Returns
     -------
@@ -31,11 +32,12 @@ def claimed_chart(parts: pd.DataFrame) -> Figure:
         return nothing_chart("No round has been opened yet")
     closed = "lead_found" in table and table["lead_found"].notna().all()
     if closed:
-        inside = table["lead_found"].between(table["found_low"], table["found_high"])
+        judged = table["found_as_claimed"].dropna()
+        unsure = len(table) - len(judged)
         title = (
-            f"{table['lead_found'].iloc[0]:,.0f} lead lines found, "
-            f"{rounded(table['found'].iloc[0])} claimed; {int(inside.sum())} of {len(table)} "
-            "forecasts hold"
+            f"{table['lead_found'].iloc[0]:,.0f} lead lines found{' so far' * bool(unsure)}, "
+            f"{rounded(table['found'].iloc[0])} claimed; {int(judged.sum())} of {len(judged)} "
+            f"forecasts hold{f', {unsure} cannot be judged yet' if unsure else ''}"
         )
     else:
         title = f"{rounded(table['found'].iloc[0])} lead lines claimed, before any result"

@@ -143,17 +143,20 @@ def rounds_heading(rounds: Sequence[dict[str, Any]]) -> str:
     wholes = [report["parts"][0] for report in closed]
     if len(wholes) == 1:
         found, low, high = (wholes[0][key] for key in ("lead_found", "found_low", "found_high"))
+        said = f"The closed round found {counted(found, 'lead line')}"
+        if open_still := wholes[0].get("lead_open"):
+            said += f" so far, with {counted(open_still, 'home')} still to be looked at"
+        if wholes[0]["found_as_claimed"] is None:
+            return f"{said}; claimed were {count(low)} to {count(high)} (95% interval)"
         how = "more than" if found > high else "fewer than" if found < low else "within"
-        so_far = " so far" if wholes[0].get("lead_open") else ""
-        return (
-            f"The closed round found {counted(found, 'lead line')}{so_far}, {how} the "
-            f"{count(low)} to {count(high)} claimed (95% interval)"
-        )
+        return f"{said}, {how} the {count(low)} to {count(high)} claimed (95% interval)"
+    unsure = sum(whole["found_as_claimed"] is None for whole in wholes)
     more = sum(whole["lead_found"] > whole["found_high"] for whole in wholes)
-    fewer = sum(whole["lead_found"] < whole["found_low"] for whole in wholes)
+    fewer = sum(whole["found_as_claimed"] is False for whole in wholes) - more
     return (
-        f"{len(wholes) - more - fewer} of {len(wholes)} closed rounds found lead lines within the "
-        f"claimed 95% interval, {more} more, {fewer} fewer"
+        f"{len(wholes) - more - fewer - unsure} of {len(wholes)} closed rounds found lead lines "
+        f"within the claimed 95% interval, {more} more, {fewer} fewer"
+        f"{f', {unsure} cannot be judged yet' if unsure else ''}"
     )
 
 
