@@ -113,6 +113,8 @@ def _say_round(report: dict[str, Any], as_json: bool) -> None:
         return
     for sentence in report["sentences"]:
         say(sentence)
+    if "ledger" in report:
+        say(f"Ledger: {report['ledger']}")
     if "review" in report:
         say()
         say("All rounds together:")

@@ -49,7 +49,7 @@ def open_round(
     Returns
     -------
     dict
-        See :meth:`linemap.outreach.Ledger.open_round`.
+        See :meth:`linemap.outreach.Ledger.open_round`; ``ledger`` is the file written to.
 
     Raises
     ------
@@ -81,9 +81,10 @@ def open_round(
         )
     forecast = forecast_round(plan.kits, seed=run.settings.scoring.seed)
     asked_on = run.homes.get("asked_on")
-    return Ledger(place).open_round(
+    report = Ledger(place).open_round(
         plan, forecast, today=today or run.as_of, name=name, asked_on=asked_on
     )
+    return {**report, "ledger": str(place)}
 
 
 def close_round(
@@ -115,8 +116,8 @@ def close_round(
     Returns
     -------
     dict
-        See :meth:`linemap.outreach.Ledger.close_round`, and ``review`` of
-        :func:`look_back`.
+        See :meth:`linemap.outreach.Ledger.close_round`; ``ledger`` is the file written to, and
+        ``review`` that of :func:`look_back`.
 
     Raises
     ------
@@ -124,7 +125,8 @@ def close_round(
         If a row or value of the returns cannot be read, an id is that of no parcel, most rows
         are homes of no list, or the ledger refuses; the round stays open.
     """
-    book = Ledger(existing_ledger(run.settings, ledger))
+    place = existing_ledger(run.settings, ledger)
+    book = Ledger(place)
     table = _read_returns(returns)
     homes = {*book.log()["parcel_id"], *run.homes.index}
     table["parcel_id"] = [_as_known(home, homes) for home in table["parcel_id"]]
@@ -140,7 +142,7 @@ def close_round(
                 pd.Series(known[column].to_numpy(), index=table.index)
             )
     report = book.close_round(table, today=today or date.today(), name=name)
-    return {**report, "review": look_back(run, ledger=ledger)}
+    return {**report, "ledger": str(place), "review": look_back(run, ledger=ledger)}
 
 
 def correct_round(
@@ -174,9 +176,10 @@ def correct_round(
     Returns
     -------
     dict
-        The report of the round with the correction in it.
+        The report of the round with the correction in it; ``ledger`` is the file written to.
     """
-    book = Ledger(existing_ledger(run.settings, ledger))
+    place = existing_ledger(run.settings, ledger)
+    book = Ledger(place)
     book.correct(
         name,
         _as_known(parcel_id, set(book.log()["parcel_id"])),
@@ -185,7 +188,7 @@ def correct_round(
         reason=reason,
         today=today or date.today(),
     )
-    return book.round_report(name)
+    return {**book.round_report(name), "ledger": str(place)}
 
 
 def look_back(run: Run, *, ledger: str | Path | None = None) -> dict[str, Any]:

@@ -127,6 +127,15 @@ def mappable_columns(table: str) -> tuple[str, ...]:
     return (*columns, *COORDINATES) if "geometry" in columns else columns
 
 
+def listed_columns(table: pd.DataFrame, name: str) -> list[Column]:
+    """Return what the columns of a list hold, in its order, by its contract or ``list_more``.
+
+    Columns that neither describes are left out.
+    """
+    known = {**contract("scores"), **contract("list_more"), **contract(name)}
+    return [known[column] for column in table.columns if column in known]
+
+
 def table_names() -> tuple[str, ...]:
     """Return the names of all contract tables, inputs first."""
     text = files("linemap").joinpath("tables.csv").read_text(encoding="utf-8")

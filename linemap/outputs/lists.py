@@ -20,28 +20,12 @@ from jinja2 import Environment, PackageLoader, select_autoescape
 
 from linemap.outputs.streets import shared_street, street_of
 from linemap.outputs.wording import ARM_MEANINGS, ARM_WORDS, CAUTIONS, PROBABILITY_CAUTION
-from linemap.tables import contract
+from linemap.tables import contract, listed_columns
 
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 
 _ROWS_AT_ONCE = 50_000
 """Rows turned into text at a time, to bound memory."""
-
-EXTRA_MEANINGS = {
-    "name": ("name of the planning area", ""),
-    "street_segment": ("stretch of street, for walking routes", ""),
-    "address": ("postal address", ""),
-    "p_low": ("lower end of the 90% interval of p_lead", "share"),
-    "p_high": ("upper end of the 90% interval of p_lead", "share"),
-    "p_return_low": ("lower end of the 90% interval of p_return", "share"),
-    "p_return_high": ("upper end of the 90% interval of p_return", "share"),
-    "site_kind": ("listed site at this home, such as child care", ""),
-    "week": ("week of sending within the laboratory's capacity", ""),
-    "value_find": ("worth of the lead likely to be found", "lead lines"),
-    "value_learn": ("worth of what the two bottles and the form would teach", "lead lines"),
-    "value_harm": ("extra worth where people drink whom lead harms most", "lead lines"),
-}
-"""Meaning and unit of the columns beyond the ``kit_list`` contract."""
 
 ARM_LABELS = {
     "ranked": "ranked (chosen for worth)",
@@ -193,12 +177,10 @@ def _write_front_sheet(
 
     row += 2
     front.write_row(row, 0, ["Column", "Unit", "What it holds"], head)
-    meanings = {name: (c.meaning, c.unit) for name, c in contract("kit_list").items()}
-    for name in kits.columns:
+    for column in listed_columns(kits, "kit_list"):
         row += 1
-        meaning, unit = meanings.get(name) or EXTRA_MEANINGS.get(name, ("", ""))
-        for place, text in enumerate((name, unit, meaning)):
-            front.write_string(row, place, text or "", wrap)
+        for place, text in enumerate((column.name, column.unit, column.meaning)):
+            front.write_string(row, place, text, wrap)
 
 
 def _what_it_holds(kits: pd.DataFrame) -> list[tuple[str, int | float, str]]:

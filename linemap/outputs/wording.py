@@ -43,6 +43,25 @@ PUBLIC_NOTE = (
 )
 
 
+def rounding_in_words(smallest: int) -> str:
+    """Say how public figures are rounded."""
+    return (
+        f"Counts are rounded to the nearest {smallest}, the ends of an interval outward to the "
+        f"next {smallest}."
+    )
+
+
+def left_out_in_words(smallest: int) -> str:
+    """Say when a public figure is left out, and what that does not mean."""
+    return (
+        "A figure is left out where it could point at single homes: where it counts fewer than "
+        f"{smallest} homes, or all but fewer than {smallest} homes of an area. Where only one "
+        "area would be without a figure, another is left out with it, however large its figure, "
+        "since the first could be worked out from the city's total. An area without a figure may "
+        "hold little lead or much."
+    )
+
+
 def strictest_level() -> float:
     """Return the lowest federal action level for lead [ug/L], which results are marked by."""
     return float(fact("lead.action_level.LCRI").value)

@@ -10,17 +10,21 @@ from linemap.settings import OutreachSettings
 NON_LEAD_ABOVE, LEAD_BELOW = 0.5, 0.2
 """Chances of lead that put a record of no lead, and of lead, in doubt; our choice."""
 
-KINDS = {
-    "likely by its kit": "a usable kit has come back and lead is very likely: a look decides more "
-    "than another kit would, and a filter is due now",
-    "recorded without lead": "the record names no lead, the other evidence speaks for it; the "
-    "class stays until somebody looks",
-    "recorded lead": "the record names lead, the other evidence speaks against it; the line stays "
-    "lead, with all that is due there, until somebody looks",
-}
-"""Why a home is looked at first, in the order of the list."""
-
 NEEDED = ("area_id", "inventory_class", "basis", "p_lead", "p_low", "p_high", "tested")
+
+
+def why_to_look(limits: OutreachSettings) -> dict[str, str]:
+    """Return why a home is looked at first, by kind, in the order of the list."""
+    above = "" if limits.look_above is None else f" ({limits.look_above:.0%} or more)"
+    return {
+        "likely by its kit": f"a usable kit has come back and lead is very likely{above}: a look "
+        "decides more than another kit would, and a filter is due now",
+        "recorded without lead": "the record names no lead, and with all other evidence the "
+        f"chance of lead is {NON_LEAD_ABOVE:.0%} or more; the class stays until somebody looks",
+        "recorded lead": "the record names lead, and with all other evidence the chance of lead "
+        f"is under {LEAD_BELOW:.0%}; the line stays lead, with all that is due there, until "
+        "somebody looks",
+    }
 
 
 def homes_to_look_at(homes: pd.DataFrame, limits: OutreachSettings) -> pd.DataFrame:
@@ -50,9 +54,9 @@ def homes_to_look_at(homes: pd.DataFrame, limits: OutreachSettings) -> pd.DataFr
         "recorded without lead": recorded & ~kind.isin(["lead", UNKNOWN]) & p.ge(NON_LEAD_ABOVE),
         "recorded lead": recorded & kind.eq("lead") & p.lt(LEAD_BELOW),
     }
-    parts = []
+    parts, why = [], why_to_look(limits)
     for look, here in found.items():
-        part = homes[here].assign(look=look, why=KINDS[look], parcel_id=homes.index[here])
+        part = homes[here].assign(look=look, why=why[look], parcel_id=homes.index[here])
         least_first = look == "recorded lead"
         parts.append(
             part.sort_values(["p_lead", "parcel_id"], ascending=[least_first, True], kind="stable")

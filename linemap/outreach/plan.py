@@ -102,7 +102,12 @@ class KitPlan(Spoken):
         if not len(self.kits):
             return [*self.notes, CAUTION]
         arms = self.kits["arm"].value_counts()
-        left_out = zip(self.left_out["homes"].tolist(), self.left_out["meaning"], strict=True)
+        left_out = [
+            f"{counted(homes, 'home')} left out ({meaning})."
+            for homes, meaning in zip(self.left_out["homes"], self.left_out["meaning"], strict=True)
+        ]
+        if len(left_out) > 1:
+            left_out.append("A home left out for several reasons counts under the first of them.")
         return [
             f"{counted(len(self.kits), 'kit')}: {arms['ranked']:,} where a kit is expected to tell "
             f"most (ranked), {arms['floor']:,} that the floors ask for, {arms['audit']:,} "
@@ -112,7 +117,7 @@ class KitPlan(Spoken):
             f"{self._interval('found')}.",
             self._nearness(),
             *self.prices["sentence"],
-            *(f"{counted(n, 'home')} left out ({meaning})." for n, meaning in left_out),
+            *left_out,
             *self.notes,
             CAUTION,
         ]

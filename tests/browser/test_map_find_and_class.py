@@ -288,3 +288,9 @@ def test_a_high_result_is_cautioned_before_anything_else_of_the_kit(laptop, city
     page = laptop.open("staff.html", f"#home={low}")
     page.wait_for_selector("#card:not([hidden])")
     assert "High result." not in page.inner_text("#card-body")
+
+
+def test_numbers_are_rounded_on_the_map_as_in_the_reports(laptop):
+    page = laptop.open("staff.html")
+    for number in (0.5, 1.5, 330.5, 331.5, 330.49, 12345.6):
+        assert page.evaluate(f"() => linemap.whole({number})") == f"{number:,.0f}"

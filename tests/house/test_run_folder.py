@@ -66,6 +66,16 @@ def test_tables_open_with_the_columns_of_their_contract(sample_run, name, table)
     assert list(columns[: len(asked_for)]) == asked_for
 
 
+@pytest.mark.parametrize("name", ["kits", "areas", "looks", "high_results", "audit", "fairness"])
+def test_every_column_of_a_list_is_explained_on_the_methods_page(sample_run, name):
+    columns = pd.read_csv(sample_run / "lists" / f"{name}.csv", nrows=1).columns
+    page = (sample_run / "methods.html").read_text(encoding="utf-8")
+    section = page[page.index(f"lists/{name}.csv") :]
+    section = section[: section.index("</table>")]
+    missing = [c for c in columns if f'<th scope="row">{c}</th>' not in section]
+    assert missing == []
+
+
 def test_scores_say_what_needs_replacement_where_settings_ask_for_it(tmp_path):
     city = make_city(600, seed=2)
     write_city(city, tmp_path / "city")

@@ -13,7 +13,12 @@ from linemap.outputs.map.areas import area_records
 from linemap.outputs.map.page import PackedMap, json_bytes, locked_html, panel
 from linemap.outputs.map.scale import group_colours
 from linemap.outputs.public import public_areas
-from linemap.outputs.wording import CAUTIONS, PROBABILITY_CAUTION
+from linemap.outputs.wording import (
+    CAUTIONS,
+    PROBABILITY_CAUTION,
+    left_out_in_words,
+    rounding_in_words,
+)
 
 FIGURE_SCRIPTS = ["data.js", "state.js", "labels.js", "zones.js", "panel.js", "figures.js"]
 """Scripts of a page without homes; none of them knows what a home's record looks like."""
@@ -68,9 +73,8 @@ def draw_public_map(
     figures = public_areas(area_list, outside=outside, smallest=smallest)
     more = [
         "Small counts are left out so that nobody can be recognised.",
-        f"Counts are rounded to the nearest {smallest}. A figure is left out where it could point "
-        f"at single homes: where it counts fewer than {smallest} homes, or all but fewer than "
-        f"{smallest} homes of an area.",
+        rounding_in_words(smallest),
+        left_out_in_words(smallest),
     ]
     about = ["Public edition: areas, never single homes.", kit_contact]
     if not len(areas):

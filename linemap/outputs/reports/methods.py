@@ -10,7 +10,7 @@ from linemap.outputs.findings import Findings
 from linemap.outputs.reports.staff_report import PROTOCOL_WORDS, cannot_tell, records
 from linemap.outputs.reports.witness_words import source_names, witness_words
 from linemap.published import all_facts
-from linemap.tables import INPUT_TABLES, contract
+from linemap.tables import INPUT_TABLES, contract, listed_columns
 
 TARGET_WORDS = {
     "lead": "that any part of the service line, on either side, is lead",
@@ -18,6 +18,15 @@ TARGET_WORDS = {
     "may have been below lead",
 }
 
+LISTS = {
+    "lists/kits.csv": ("kit_list", "kit_list"),
+    "lists/areas.csv": ("area_list", "area_list"),
+    "lists/looks.csv": ("looks", "look_list"),
+    "lists/high_results.csv": ("high", "high_list"),
+    "lists/audit.csv": ("audit", "audit_list"),
+    "lists/fairness.csv": ("fairness", "fairness_list"),
+}
+"""Each list with its table among the findings and its contract."""
 
 MEASURE_NAMES = {
     "auc": "Ranking",
@@ -72,7 +81,13 @@ def methods_content(findings: Findings) -> dict[str, Any]:
         },
         "cannot_tell": cannot_tell(findings),
         "facts": list(all_facts().values()),
-        "tables": {name: list(contract(name).values()) for name in (*INPUT_TABLES, "scores")},
+        "tables": {
+            **{name: list(contract(name).values()) for name in (*INPUT_TABLES, "scores")},
+            **{
+                file: listed_columns(getattr(findings, table), name)
+                for file, (table, name) in LISTS.items()
+            },
+        },
         "settings": findings.settings.model_dump(mode="json", exclude={"folder", "files"}),
         "seed": findings.settings.scoring.seed,
     }

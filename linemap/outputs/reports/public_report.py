@@ -8,7 +8,7 @@ from linemap.outputs import charts
 from linemap.outputs.findings import Findings
 from linemap.outputs.public import outside_areas, public_areas, public_city, public_interval
 from linemap.outputs.reports.pictures import picture
-from linemap.outputs.wording import PUBLIC_NOTE
+from linemap.outputs.wording import PUBLIC_NOTE, left_out_in_words, rounding_in_words
 
 
 def public_content(findings: Findings) -> dict[str, Any]:
@@ -37,6 +37,8 @@ def public_content(findings: Findings) -> dict[str, Any]:
         "note": PUBLIC_NOTE,
         "kit_contact": findings.settings.outputs.kit_contact,
         "smallest": smallest,
+        "rounding": rounding_in_words(smallest),
+        "left_out": left_out_in_words(smallest),
         "whole": whole,
         "areas": [{str(k): v for k, v in row.items()} for row in by_name.to_dict("records")],
         "expected": picture(charts.expected_chart(areas), "expected") if shown > 1 else None,

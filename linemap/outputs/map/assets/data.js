@@ -51,7 +51,12 @@ linemap.el = function (tag, attributes = {}, ...children) {
 };
 
 linemap.byId = (id) => document.getElementById(id);
-linemap.whole = (number) => Math.round(number).toLocaleString("en-US");
+/* A whole number as the reports round it: halves to the even one. */
+linemap.whole = function (number) {
+  const up = Math.round(number);
+  const half = Math.abs(number % 1) === 0.5 && up % 2 !== 0;
+  return (half ? up - 1 : up).toLocaleString("en-US");
+};
 
 /* A share in words that never claims certainty. */
 linemap.percent = function (share) {

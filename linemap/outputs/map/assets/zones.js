@@ -162,7 +162,8 @@ linemap.ZoneLayer = class {
       return linemap.legendRow(linemap.swatch(colour), words);
     });
     if (this.zones.some((zone) => zone[this.measure] === null)) {
-      rows.push(linemap.legendRow(linemap.swatch("none", "4 3"), "no figure shown: too few homes"));
+      const words = "no figure shown, to protect single homes; it may be high or low";
+      rows.push(linemap.legendRow(linemap.swatch("none", "4 3"), words));
     }
     return rows;
   }
