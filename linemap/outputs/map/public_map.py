@@ -72,7 +72,6 @@ def draw_public_map(
     """
     figures = public_areas(area_list, outside=outside, smallest=smallest)
     more = [
-        "Small counts are left out so that nobody can be recognised.",
         rounding_in_words(smallest),
         left_out_in_words(smallest),
     ]
