@@ -8,7 +8,7 @@ from synthetic_city.city import InventedCity, make_city
 from synthetic_city.figures import figures
 from synthetic_city.files import settings_text, write_city
 from synthetic_city.knobs import PRESETS, Knobs, preset_knobs
-from synthetic_city.rounds import learned_oracle, look, oracle, send_kits
+from synthetic_city.rounds import learned_oracle, look, oracle, searched_oracle, send_kits
 
 __all__ = [
     "PRESETS",
@@ -20,6 +20,7 @@ __all__ = [
     "make_city",
     "oracle",
     "preset_knobs",
+    "searched_oracle",
     "send_kits",
     "settings_text",
     "write_city",

@@ -17,6 +17,7 @@ from scipy.spatial import cKDTree
 from synthetic_city.draws import Floats, Ints, smooth_field, stream
 from synthetic_city.knobs import Knobs
 
+JITTER = 0.45  # centres lie within this part of the spacing about their grid point
 _FAR = 1e7  # wider than any city [m]
 
 
@@ -150,14 +151,20 @@ def nearest_centre(
     x: Floats, y: Floats, spacing: float, rng: np.random.Generator
 ) -> tuple[Ints, Floats, Floats]:
     """Share out points among the centres of a loose grid; return index and centres [m]."""
+    gx, gy = grid_of(x, y, spacing)
+    cx = gx + rng.uniform(-JITTER, JITTER, gx.size) * spacing
+    cy = gy + rng.uniform(-JITTER, JITTER, gx.size) * spacing
+    index: Ints = cKDTree(np.column_stack([cx, cy])).query(np.column_stack([x, y]))[1]
+    return index, cx, cy
+
+
+def grid_of(x: Floats, y: Floats, spacing: float) -> tuple[Floats, Floats]:
+    """Return the grid [m] about whose points the centres lie by chance."""
     gx, gy = np.meshgrid(
         np.arange(x.min() - spacing, x.max() + 2 * spacing, spacing),
         np.arange(y.min() - spacing, y.max() + 2 * spacing, spacing),
     )
-    cx = gx.ravel() + rng.uniform(-0.45, 0.45, gx.size) * spacing
-    cy = gy.ravel() + rng.uniform(-0.45, 0.45, gx.size) * spacing
-    index: Ints = cKDTree(np.column_stack([cx, cy])).query(np.column_stack([x, y]))[1]
-    return index, cx, cy
+    return gx.ravel(), gy.ravel()
 
 
 def segment_of(plan: Plan, row: Ints, place: Ints, north: Floats, u: Floats) -> tuple[Ints, Ints]:

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -45,6 +46,7 @@ from synthetic_city.records import record_likelihood, wrong_chances
 
 _AT_ONCE = 20_000
 _NODES = 15  # effects of a contract at which its homes' evidence is weighed, .5 sd apart
+_EFFECTS = np.linspace(-3.5, 3.5, _NODES)  # [sd]
 _NEGLIGIBLE = 1e-5  # candidates of less weight beside a home's likeliest are left out
 
 
@@ -103,25 +105,65 @@ def learned_posterior(told: Told) -> Floats:
     -------
     array, shape (n,)
     """
+    log, share = by_effect(told)
+    contract = told.homes["contract"].to_numpy()
+    by_contract = np.stack([np.bincount(contract, row) for row in log])
+    at_nodes, _ = effect_weights(by_contract, fine=20)
+    mean = np.einsum("kn,kn->n", at_nodes[:, contract], share)
+    return np.clip(mean, 1e-9, 1 - 1e-9)
+
+
+def by_effect(told: Told) -> tuple[Floats, Floats]:
+    """Return what each home's evidence says under each effect that its contract may have.
+
+    Returns
+    -------
+    log, share : array, shape (15, n)
+        Log-likelihood of the evidence, and chance of lead after it, at effects half a standard
+        deviation apart.
+    """
     homes, knobs = told.homes, told.knobs
-    effects = knobs.contract_sd * np.linspace(-3.5, 3.5, _NODES)
     total = np.empty((_NODES, len(homes)))
     lead = np.empty_like(total)
     for part, heard in _heard(told):
         prior = _Prior(homes.iloc[part], knobs)
-        for node, effect in enumerate(effects):
-            held = prior(np.full(heard.shape[0], effect))
+        for node, z in enumerate(_EFFECTS):
+            held = prior(np.full(heard.shape[0], knobs.contract_sd * z))
             total[node, part], lead[node, part] = _sums(held, heard)
-    contract = homes["contract"].to_numpy()
-    by_contract = np.stack([np.bincount(contract, np.log(row)) for row in total])
-    fine = np.linspace(effects[0], effects[-1], 20 * (_NODES - 1) + 1)
-    log = CubicSpline(effects, by_contract)(fine) - 0.5 * (fine[:, None] / knobs.contract_sd) ** 2
-    weight = np.exp(log - log.max(axis=0))
-    weight /= weight.sum(axis=0)
+    return np.log(total), lead / total
+
+
+def effect_weights(log: Floats, *, fine: int) -> tuple[Floats, Floats]:
+    """Return the posterior of the effects of contracts, and the evidence for each contract.
+
+    Parameters
+    ----------
+    log : array, shape (15, n_contracts)
+        Log-likelihood of all evidence on the homes of a contract, from :func:`by_effect`.
+    fine : int
+        Parts into which each step between two effects is cut for the sums.
+
+    Returns
+    -------
+    weight : array, shape (15, n_contracts)
+        Weights with which the chances at the 15 effects are averaged.
+    evidence : array, shape (n_contracts,)
+        Log-likelihood with the effect summed over; up to a constant.
+    """
+    grid, spline = _fine(fine)
+    at = spline @ log - 0.5 * grid[:, None] ** 2
+    top = at.max(axis=0)
+    weight = np.exp(at - top)
+    size = weight.sum(axis=0)
     # a spline is linear in what it runs through, so the mean over the fine grid is one over nodes
-    at_nodes = np.einsum("fk,fc->kc", CubicSpline(effects, np.eye(_NODES))(fine), weight)
-    mean = np.einsum("kn,kn->n", at_nodes[:, contract], lead / total)
-    return np.clip(mean, 1e-9, 1 - 1e-9)
+    return spline.T @ (weight / size), np.log(size) + top
+
+
+@cache
+def _fine(parts: int) -> tuple[Floats, Floats]:
+    """Return a fine grid of effects [sd], and the matrix of the spline from the 15 to it."""
+    grid = np.linspace(_EFFECTS[0], _EFFECTS[-1], parts * (_NODES - 1) + 1)
+    return grid, CubicSpline(_EFFECTS, np.eye(_NODES))(grid)
 
 
 def _heard(told: Told) -> Iterator[tuple[slice, Floats]]:
