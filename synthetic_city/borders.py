@@ -44,7 +44,7 @@ def searched_posterior(told: Told, *, seed: int) -> Floats:
     """
     log, share = by_effect(told)
     stretch, x, y = stretches(told.homes)
-    heard = np.stack([np.bincount(stretch, row) for row in log], axis=1)
+    heard: Floats = np.stack([np.bincount(stretch, row) for row in log], axis=1).astype(float)
     search = _Search(heard, x, y, told.knobs.contract_spacing, np.random.default_rng(seed))
     kept = np.zeros_like(heard)
     for sweep in range(_SWEEPS):
@@ -59,8 +59,8 @@ def stretches(homes: pd.DataFrame) -> tuple[Ints, Floats, Floats]:
     """Return the stretch of street of each home, and the middle of each stretch [m]."""
     stretch = homes["street_segment"].to_numpy()
     size = np.bincount(stretch)
-    middle = (np.bincount(stretch, homes[axis]) / size for axis in ("x", "y"))
-    return (stretch, *middle)
+    x, y = (np.bincount(stretch, homes[axis]) / size for axis in ("x", "y"))
+    return stretch, x, y
 
 
 class _Search:

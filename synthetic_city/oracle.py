@@ -107,7 +107,7 @@ def learned_posterior(told: Told) -> Floats:
     """
     log, share = by_effect(told)
     contract = told.homes["contract"].to_numpy()
-    by_contract = np.stack([np.bincount(contract, row) for row in log])
+    by_contract: Floats = np.stack([np.bincount(contract, row) for row in log]).astype(float)
     at_nodes, _ = effect_weights(by_contract, fine=20)
     mean = np.einsum("kn,kn->n", at_nodes[:, contract], share)
     return np.clip(mean, 1e-9, 1 - 1e-9)
