@@ -1,9 +1,10 @@
 """What the model reaches on six invented cities of 20,000 parcels, held against their truth.
 
 Two cities of each kind; homes whose line is unknown, unless a test says otherwise. Beside every
-bound stands what was measured when it was set (2026-11-28). The truth and both yardsticks, the
-best that the evidence allows with all rates known and the same with the effects of main
-contracts to be learned, come from the generator.
+bound stands what was measured when it was set (2026-11-28, 2026-11-29). The truth and both
+yardsticks come from the generator: the best that the evidence allows to one who knows all rates
+and everything hidden of main contracts, and to one who knows all rates but must find where
+contracts ended and what they laid.
 """
 
 from dataclasses import dataclass
@@ -18,7 +19,7 @@ from linemap.evaluation.measures import ece
 from linemap.features import build_features, build_graph
 from linemap.scoring import Evidence, LineModel
 from linemap.water import check_kits
-from synthetic_city import learned_oracle, make_city
+from synthetic_city import make_city, searched_oracle
 
 pytestmark = pytest.mark.xdist_group("six cities")  # made once, by one worker
 
@@ -38,7 +39,7 @@ class Judged:
     """One city's measures."""
 
     share: float
-    share_learned: float
+    share_searched: float
     beside_age_rule: float
     miss: float
     band: float
@@ -63,7 +64,7 @@ def judge(preset, seed):
 
     truth = city.truth
     unknown, lead = truth["unknown"].to_numpy(bool), truth["is_lead"].to_numpy(float)
-    p, learned = scores["p_lead"].to_numpy(float), learned_oracle(city).to_numpy(float)
+    p, searched = scores["p_lead"].to_numpy(float), searched_oracle(city).to_numpy(float)
 
     def precision(score):
         return average_precision_score(lead[unknown], score[unknown])
@@ -74,7 +75,7 @@ def judge(preset, seed):
         return lead[unknown][best].mean()
 
     year = features["year_built"].fillna(3000.0).to_numpy()
-    inside = (scores["p_low"] <= learned) & (learned <= scores["p_high"])
+    inside = (scores["p_low"] <= searched) & (searched <= scores["p_high"])
     area = city.parcels["area_id"]
     by_area = model.expected_lead(area)
     true = pd.Series(lead, area.index).groupby(area).sum().reindex(by_area.index)
@@ -92,7 +93,7 @@ def judge(preset, seed):
     said, is_lead = model.describe()["witnesses"]["record"], lead[full] == 1
     return Judged(
         share=precision(p) / precision(truth["p_oracle"].to_numpy(float)),
-        share_learned=precision(p) / precision(learned),
+        share_searched=precision(p) / precision(searched),
         beside_age_rule=hits(p) / hits(-year),
         miss=float(np.ravel(ece(lead[unknown], p[unknown], np.ones((1, unknown.sum()))))[0]),
         band=perfect_ece(p[unknown], rng=np.random.default_rng(0))[1],
@@ -117,13 +118,14 @@ def all_of(six, name):
 
 
 def test_it_comes_close_to_the_best_that_the_evidence_allows(six):
-    """Found .957 .907 .929 .879 .958 .952, and .961 .916 .945 .898 .962 .955 of the other."""
-    share, learned = all_of(six, "share"), all_of(six, "share_learned")
+    """Found .958 .905 .929 .887 .960 .951, and .973 .941 .961 .937 .973 .975 of the other."""
+    share, searched = all_of(six, "share"), all_of(six, "share_searched")
     assert share.max() <= 1.01, "nothing beats it but by luck"
-    assert learned.max() <= 1.01
+    assert searched.max() <= 1.01
     assert share.mean() > 0.915
     assert share.min() > 0.85
-    assert learned.mean() > 0.925
+    assert searched.mean() > 0.95
+    assert searched.min() > 0.92
 
 
 def test_it_finds_more_than_the_age_rule(six):
@@ -141,10 +143,10 @@ def test_probabilities_hold(six):
 
 
 def test_intervals_of_homes_hold_the_best_that_could_be_said(six):
-    """Found .93 .95 .90 .93 .92 .96 (to hold nine in ten), contracts to be learned."""
+    """Found .91 .96 .87 .95 .92 .96 (to hold nine in ten), contracts to be found and learned."""
     inside = all_of(six, "homes_inside")
     assert 0.90 <= inside.mean() <= 0.97
-    assert inside.min() > 0.87
+    assert inside.min() > 0.84
 
 
 def test_intervals_of_areas_and_of_the_city_hold_the_truth(six):
