@@ -213,13 +213,19 @@ def leak_cautions(runs: dict[str, pd.DataFrame], words: Words) -> list[Caution]:
     -------
     list of Caution
         Each kind once, for the first protocol that shows it.
+
+    Notes
+    -----
+    The distance to the label is taken for homes with lead and for the others, and the larger
+    counts: where lead is rare, an honest score is near 0, as nearly all labels are.
     """
     found: dict[str, Caution] = {}
     for protocol, held in runs.items():
         both = held[held["visible"].notna()]
         if len(both) < 20 or not 0 < both["label"].mean() < 1:
             continue
-        gap = float((both["linemap"] - both["label"]).abs().mean())
+        miss = (both["linemap"] - both["label"]).abs()
+        gap = float(miss.groupby(both["label"]).mean().max())
         name = NAMES[protocol].capitalize()
         if (both["linemap"] == both["visible"]).all():
             found.setdefault(
@@ -237,9 +243,9 @@ def leak_cautions(runs: dict[str, pd.DataFrame], words: Words) -> list[Caution]:
                 "answer_known",
                 Caution(
                     "answer_known",
-                    f"{name}: scores of hidden homes are within {gap:.3f} of what the "
-                    f"{words.say}. No evidence on a buried line is that good: the answer is "
-                    "leaking into the scores.",
+                    f"{name}: scores of hidden homes, with lead and without, are within {gap:.3f} "
+                    f"of what the {words.say}. No evidence on a buried line is that good: the "
+                    "answer is leaking into the scores.",
                     severe=True,
                 ),
             )
