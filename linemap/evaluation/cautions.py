@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from linemap.evaluation.folds import NAMES
-from linemap.evaluation.frame import APART
+from linemap.evaluation.frame import APART, drawn_at_random
 from linemap.evaluation.overlap import Overlap
 from linemap.evaluation.words import WORDS, Words
 
@@ -123,7 +123,8 @@ def label_cautions(frame: pd.DataFrame, labels: str) -> list[Caution]:
                         f"{used:,} of them had to be judged on: found rates may be too low."
                         if used
                         else "They are not judged on. If a second side is looked at less often "
-                        "once the first was lead, the others are not a fair picture."
+                        "once the first was lead, the others are not a fair picture. Those drawn "
+                        "at random do count in the estimate from random checks."
                     ),
                 )
             )
@@ -131,7 +132,7 @@ def label_cautions(frame: pd.DataFrame, labels: str) -> list[Caution]:
         checks = int((frame["checked"] & (frame["why"] == reason)).sum())
         if checks:
             out.append(Caution(f"{reason}_apart", f"{checks:,} checks were {WHY_APART[reason]}"))
-    drawn = int((why == "random").sum())
+    drawn = int(drawn_at_random(frame).sum())
     if drawn < FEWEST_OF_A_KIND:
         out.append(
             Caution(

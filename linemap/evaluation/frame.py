@@ -78,6 +78,16 @@ def prepare(frame: pd.DataFrame, labels: str) -> pd.DataFrame:
     return data
 
 
+def drawn_at_random(data: pd.DataFrame) -> np.ndarray:
+    """Return which homes were drawn at random and told of (bool), however many sides were seen.
+
+    Crews often look no further once the first side was lead. Left out as seen on one side, such
+    homes would take their lead with them, and the rest of the draw would be no fair picture.
+    """
+    told = data["checked"] & data["label"].notna() & (data["why"] == "random")
+    return np.asarray(told, dtype=bool)
+
+
 def enough(label: pd.Series) -> bool:
     """Return whether there are labels enough to judge by."""
     lead = label.sum()

@@ -49,6 +49,52 @@ def _draws(measure: Measure, label: Array, score: Array, weights: Array) -> Arra
     return np.concatenate(parts)
 
 
+def ece_interval(
+    value: float, draws: Array, ends: tuple[float, float], perfect_high: float
+) -> tuple[float, float]:
+    """Return the interval of a calibration error, which luck alone lifts above nought.
+
+    A resample adds its own luck to that of the checks, so its errors lie above the value and its
+    interval may not hold it. The mean excess of the resamples estimates how much luck adds; the
+    low end gives back twice that, once for the resample and once for the checks.
+
+    Parameters
+    ----------
+    value : float
+        Calibration error of the checks [share].
+    draws : ndarray, shape (resamples,)
+        The same of each resample.
+    ends : tuple of float
+        Percentile interval of the draws; NaN where there is none.
+    perfect_high : float
+        High end of the band of a perfect model; NaN where it is not known. A value within the
+        band may be luck alone, so its interval reaches down to 0.
+
+    Returns
+    -------
+    tuple of float
+        Low and high, with the value between them.
+
+    References
+    ----------
+    Broecker 2012, Clim. Dyn. 39, 655-667; Ferro and Fricker 2012, Q. J. R. Meteorol. Soc. 138,
+    1954-1960; Roelofs et al. 2022, Mitigating bias in calibration error estimation (AISTATS):
+    the bias. The interval is ours.
+
+    Examples
+    --------
+    >>> low, high = ece_interval(0.06, np.array([0.06, 0.08]), (0.065, 0.095), 0.04)
+    >>> f"{low:.3f} {high:.3f}"
+    '0.045 0.095'
+    """
+    low, high = ends
+    if not np.isfinite(low):
+        return ends
+    excess = float(np.nanmean(draws)) - value
+    low = 0.0 if value <= perfect_high else max(0.0, min(low - 2 * excess, value))
+    return low, max(high, value)
+
+
 def measure_rows(
     held: pd.DataFrame,
     *,
@@ -104,6 +150,8 @@ def measure_rows(
     for (method, name), value in values.items():
         low, high = percentiles(value[1:], blocks)
         perfect = band.get(method, (np.nan, np.nan)) if name == "ece" else (np.nan, np.nan)
+        if name == "ece":
+            low, high = ece_interval(value[0], value[1:], (low, high), perfect[1])
         row = {"protocol": protocol, "weighting": weighting, "method": method, "measure": name,
                "value": value[0], "low": low, "high": high, "perfect_low": perfect[0],
                "perfect_high": perfect[1], "rows": len(label),

@@ -10,6 +10,8 @@ import pytest
 
 from linemap.errors import ArgumentError, EvidenceError
 from linemap.evaluation import QUICK, evaluate
+from linemap.evaluation.cautions import label_cautions
+from linemap.evaluation.frame import prepare
 
 
 def codes(evaluation) -> set[str]:
@@ -81,6 +83,18 @@ def test_homes_seen_on_one_side_are_left_out_while_others_suffice(town, frame, h
     alone = evaluate(frame.assign(sides_seen=1), honest_model(town), seed=1, bootstrap=20,
                      protocols=QUICK)  # fmt: skip
     assert alone.counts["judged"] == 408
+
+
+def test_random_checks_of_one_side_are_not_missed(frame):
+    """Half of the 120 random checks saw one side: enough are left that nothing is warned of."""
+    drawn = frame.index[frame["why"] == "random"]
+    half = frame.assign(sides_seen=np.where(frame.index.isin(drawn[20:]), 1, 2))
+    assert len(drawn) == 120
+    data = prepare(half, "checks")
+    assert (data["judged"] & (data["why"] == "random")).sum() == 20
+    told = {note.code: note.text for note in label_cautions(data, "checks")}
+    assert "few_random_checks" not in told
+    assert "count in the estimate from random checks" in told["one_side_seen"]
 
 
 def test_labels_that_are_records_are_never_called_truth(town, frame):
