@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from linemap.evaluation.intervals import block_weights, percentiles, share_interval
+from linemap.evaluation.intervals import block_share_interval, block_weights, percentiles
 from linemap.evaluation.measures import CALLED_PRECISION, SHORTEST_LIST
 
 Array = NDArray[np.float64]
@@ -30,8 +30,8 @@ class Headline:
     callable_share, low, high : float
         Share of judged homes on the list, with block-bootstrap interval.
     precision, precision_low, precision_high : float
-        Share of lead that was in fact found on that list, with Wilson interval; NaN for an
-        empty list.
+        Share of lead that was in fact found on that list, with the interval of
+        :func:`~linemap.evaluation.intervals.block_share_interval`; NaN for an empty list.
     threshold : float
         Probability from which a home is on the list (median over the folds).
     in_use_share : float
@@ -154,7 +154,9 @@ def make_headline(
     counts = block_weights(block, bootstrap, rng)
     low, high = percentiles((counts @ listed) / counts.sum(axis=1), len(np.unique(block)))
     found, called = int(label[listed].sum()), int(listed.sum())
-    ends = share_interval(found, called) if called else (float("nan"), float("nan"))
+    ends = (float("nan"), float("nan"))
+    if called:
+        ends = block_share_interval(label[listed], block[listed])
     share = float(listed.mean())
     in_use = float((p_unknown.to_numpy(float) >= threshold).mean()) if len(p_unknown) else np.nan
     if called:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from linemap.evaluation.baselines import MEANING as BASELINES
 from linemap.evaluation.baselines import RANK_ONLY
 from linemap.evaluation.calibration import calibration_bins, perfect_ece
-from linemap.evaluation.intervals import block_weights, percentiles, share_interval
+from linemap.evaluation.intervals import block_share_interval, block_weights, percentiles
 from linemap.evaluation.measures import (
     LIST_SHARES,
     PROBABILITY,
@@ -189,9 +189,10 @@ def group_table(
     Returns
     -------
     DataFrame
-        ``protocol``, ``kind``, ``group``, ``rows``, ``lead``, ``found`` with Wilson ends,
-        ``promised``, ``agrees`` (promised lies between the ends of found), and the measures
-        :data:`OF_GROUPS` with block-bootstrap ends; NaN for a ranking of too few of a kind.
+        ``protocol``, ``kind``, ``group``, ``rows``, ``lead``, ``found`` with the ends of
+        :func:`~linemap.evaluation.intervals.block_share_interval`, ``promised``, ``agrees``
+        (promised lies between the ends of found), and the measures :data:`OF_GROUPS` with
+        block-bootstrap ends; NaN for a ranking of too few of a kind.
     """
     rows = []
     for kind in groups.columns:
@@ -199,7 +200,7 @@ def group_table(
             part = held.loc[index]
             label, p = part["label"].to_numpy(float), part["linemap"].to_numpy(float)
             block = part["block"].to_numpy(np.int64)
-            low, high = share_interval(int(label.sum()), len(label))
+            low, high = block_share_interval(label, block)
             row: dict[str, object] = {
                 "protocol": protocol, "kind": kind, "group": str(name), "rows": len(label),
                 "lead": int(label.sum()), "found": label.mean(), "found_low": low,

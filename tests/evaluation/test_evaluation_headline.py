@@ -1,0 +1,36 @@
+"""The headline: whose threshold, whose list, and how sure its precision is."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from linemap.evaluation.headline import make_headline
+from linemap.evaluation.measures import sigmoid
+
+
+def judged_homes(label: np.ndarray, p: np.ndarray, fold: np.ndarray, block: np.ndarray):
+    return pd.DataFrame(
+        {"label": label, "linemap": p, "fold": fold, "block": block, "why": "random",
+         "record_lead": np.nan},
+        index=[f"P{i}" for i in range(len(p))],
+    )  # fmt: skip
+
+
+def test_a_list_of_whole_blocks_is_less_sure_than_one_of_lone_homes():
+    """Known truth drawn here: chances are right, and blocks of 30 homes share their luck."""
+    missed = {"blocks": 0, "lone": 0}
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        block = np.arange(600) // 30
+        fold = (rng.permutation(20) % 5)[block]
+        x = rng.normal(-0.5, 2.2, 600)
+        shared = np.random.default_rng(9).normal(0, 1.5, 300)
+        p = sigmoid(x[:, None] + shared).mean(axis=1)
+        label = (rng.random(600) < sigmoid(x + rng.normal(0, 1.5, 20)[block])).astype(float)
+        for name, places in (("blocks", block), ("lone", np.arange(600))):
+            held = judged_homes(label, p, fold, places)
+            found, _ = make_headline(held, pd.Series(p), bootstrap=2, rng=rng)
+            missed[name] += found.listed > 0 and found.precision_high < 0.9
+    assert missed["blocks"] <= 6
+    assert missed["lone"] > 2 * missed["blocks"]
