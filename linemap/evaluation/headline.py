@@ -35,7 +35,8 @@ class Headline:
     threshold : float
         Probability from which a home is on the list (median over the folds).
     in_use_share : float
-        Share of unknown homes with a probability at or above the threshold.
+        Share of unknown homes with a probability at or above the threshold; NaN where nothing
+        was listed, since such a list was never tested.
     rows, listed : int
         Homes judged and homes on the list.
     judged_on : str
@@ -158,13 +159,21 @@ def make_headline(
     if called:
         ends = block_share_interval(label[listed], block[listed])
     share = float(listed.mean())
-    in_use = float((p_unknown.to_numpy(float) >= threshold).mean()) if len(p_unknown) else np.nan
+    in_use = float("nan")
+    if called and len(p_unknown):
+        in_use = float((p_unknown.to_numpy(float) >= threshold).mean())
     if called:
         text = (
             f"{share:.0%} of the judged homes ({_span(low, high)}) stood on a list meant to "
             f"hold 90% lead; {found:,} of its {called:,} lines were lead ({_span(*ends)}). "
             f"Judged on {len(fair):,} {judged_on}. A place on the list is not a "
             "finding, and a home off the list cannot be ruled out."
+        )
+    elif np.isfinite(lowest_threshold(label, p)):
+        text = (
+            f"A list of 90% lead was found among the {len(fair):,} {judged_on}, but only where it "
+            "could not be tested: what the other places taught named no home there. So no home "
+            "can be called on these scores alone, and none ruled out."
         )
     else:
         text = (

@@ -34,3 +34,23 @@ def test_a_list_of_whole_blocks_is_less_sure_than_one_of_lone_homes():
             missed[name] += found.listed > 0 and found.precision_high < 0.9
     assert missed["blocks"] <= 6
     assert missed["lone"] > 2 * missed["blocks"]
+
+
+def test_a_list_that_could_not_be_tested_is_not_called_missing():
+    """All sure homes lie in one fold: the others teach no threshold, and it teaches none to
+    itself.
+    """
+    fold = np.arange(200) // 40
+    p = np.where(np.arange(200) < 30, 0.97, 0.2)
+    label = (np.arange(200) < 30).astype(float)
+    unknown = pd.Series([0.97, 0.2])
+    rng = np.random.default_rng(0)
+    found, _ = make_headline(judged_homes(label, p, fold, fold), unknown, bootstrap=20, rng=rng)
+    assert found.listed == 0
+    assert found.text.startswith("A list of 90% lead was found among the 200 homes")
+    assert "No list" not in found.text
+    assert np.isnan(found.in_use_share)
+    label = (np.arange(200) % 5 == 0).astype(float)
+    none, _ = make_headline(judged_homes(label, p, fold, fold), unknown, bootstrap=20, rng=rng)
+    assert none.text.startswith("No list of at least 10 homes reached 90% lead")
+    assert np.isnan(none.in_use_share)
