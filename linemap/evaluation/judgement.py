@@ -378,4 +378,5 @@ def _protocol_table(
 
 
 def _stack(parts: list[pd.DataFrame]) -> pd.DataFrame:
-    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+    filled = [part for part in parts if len(part)] or parts[:1]
+    return pd.concat(filled, ignore_index=True) if filled else pd.DataFrame()

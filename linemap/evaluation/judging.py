@@ -249,10 +249,13 @@ def gain_table(held: pd.DataFrame, *, protocol: str, steps: int = 50) -> pd.Data
     -------
     DataFrame
         ``protocol``, ``method``, ``looked``, ``found`` [share]; ties count by expectation.
+        Empty where no home has lead.
     """
     label = held["label"].to_numpy(dtype=float)
     looked = np.linspace(0, 1, steps + 1)
-    parts = []
+    parts = [pd.DataFrame(columns=["protocol", "method", "looked", "found"])]
+    if not label.any():
+        return parts[0]
     for method in METHODS:
         score = held[method].to_numpy(dtype=float)
         if not np.isfinite(score).all():
@@ -262,4 +265,4 @@ def gain_table(held: pd.DataFrame, *, protocol: str, steps: int = 50) -> pd.Data
         found = np.interp(looked, np.r_[0, steps_of["size"]], np.r_[0, steps_of["sum"]])
         parts.append(pd.DataFrame({"protocol": protocol, "method": method, "looked": looked,
                                    "found": found}))  # fmt: skip
-    return pd.concat(parts, ignore_index=True)
+    return pd.concat(parts[1:], ignore_index=True)
