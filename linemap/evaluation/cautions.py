@@ -10,6 +10,7 @@ import pandas as pd
 
 from linemap.evaluation.folds import NAMES
 from linemap.evaluation.frame import APART, drawn_at_random
+from linemap.evaluation.intervals import FEWEST_BLOCKS as FEWEST_FOR_INTERVAL
 from linemap.evaluation.overlap import Overlap
 from linemap.evaluation.words import WORDS, Words
 
@@ -275,7 +276,6 @@ def protocol_cautions(
     """Warn about blocks that are too small or too few, and about flattering random folds."""
     out = []
     block_m = facts.get("blocks", {}).get("block_m", np.nan)
-    blocks = facts.get("blocks", {}).get("blocks", np.inf)
     if block_m < alike_m * 0.999:
         out.append(
             Caution(
@@ -285,15 +285,22 @@ def protocol_cautions(
                 "still flatter a little. The methods page gives both distances.",
             )
         )
-    if blocks < FEWEST_BLOCKS:
+    ours = measures[measures["method"] == "linemap"]
+    drawn = ours.groupby("protocol", sort=False)["blocks"].min().sort_values(kind="stable")
+    if len(drawn) and drawn.iloc[0] < FEWEST_BLOCKS:
+        name, blocks = NAMES[str(drawn.index[0])].capitalize(), int(drawn.iloc[0])
         out.append(
             Caution(
                 "few_blocks",
-                f"Only {blocks} blocks hold {words.many}: intervals by block are themselves "
-                "uncertain.",
+                f"{name}: only {blocks} blocks hold {words.many}. "
+                + (
+                    "That is too few for an interval."
+                    if blocks < FEWEST_FOR_INTERVAL
+                    else "Intervals by block are themselves uncertain then, and too narrow if "
+                    "anything."
+                ),
             )
         )
-    ours = measures[measures["method"] == "linemap"]
     off = ours[
         (ours["measure"] == "ece") & (words is WORDS["checks"])
     ]  # no probability is judged by records

@@ -110,6 +110,22 @@ def callable_list(label: Array, p: Array, fold: Array) -> tuple[NDArray[np.bool_
     return listed, float(np.median(thresholds))
 
 
+def callable_high(share: float, high: float, homes: int) -> float:
+    """Return the upper end of a share of homes that can be called, no list being no proof of none.
+
+    A list shorter than :data:`~linemap.evaluation.measures.SHORTEST_LIST` homes does not count, so
+    an empty one cannot tell a share below that from none. NaN stays NaN.
+
+    Examples
+    --------
+    >>> callable_high(0.0, 0.0, 40), callable_high(0.5, 0.6, 40)
+    (0.25, 0.6)
+    """
+    if share > 0 or not np.isfinite(high):
+        return high
+    return max(high, min(1.0, SHORTEST_LIST / homes))
+
+
 def make_headline(
     judged: pd.DataFrame,
     p_unknown: pd.Series,
@@ -159,6 +175,7 @@ def make_headline(
     if called:
         ends = block_share_interval(label[listed], block[listed])
     share = float(listed.mean())
+    high = callable_high(share, high, len(fair))
     in_use = float("nan")
     if called and len(p_unknown):
         in_use = float((p_unknown.to_numpy(float) >= threshold).mean())

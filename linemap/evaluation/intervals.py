@@ -15,8 +15,10 @@ from linemap.errors import ArgumentError
 LEVEL = 0.95
 """Confidence level of every interval of this stage."""
 
-FEWEST_BLOCKS = 5
-"""Blocks below which a bootstrap by block gives no interval; our choice."""
+FEWEST_BLOCKS = 10
+"""Blocks below which a bootstrap by block gives no interval; our choice. Where blocks of 15 homes
+share their luck, 95% intervals of a ranking held the truth in 84% of 400 towns of 5 blocks, 88% of
+10, 91% of 20 and 92% of 40."""
 
 
 def share_interval(

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from linemap.evaluation.baselines import MEANING as BASELINES
 from linemap.evaluation.baselines import RANK_ONLY
 from linemap.evaluation.calibration import calibration_bins, perfect_ece
+from linemap.evaluation.headline import callable_high
 from linemap.evaluation.intervals import block_share_interval, block_weights, percentiles
 from linemap.evaluation.measures import (
     LIST_SHARES,
@@ -152,10 +153,12 @@ def measure_rows(
         perfect = band.get(method, (np.nan, np.nan)) if name == "ece" else (np.nan, np.nan)
         if name == "ece":
             low, high = ece_interval(value[0], value[1:], (low, high), perfect[1])
+        if name == "callable_share_90":
+            high = callable_high(value[0], high, len(label))
         row = {"protocol": protocol, "weighting": weighting, "method": method, "measure": name,
                "value": value[0], "low": low, "high": high, "perfect_low": perfect[0],
                "perfect_high": perfect[1], "rows": len(label),
-               "lead": int(label.sum())}  # fmt: skip
+               "lead": int(label.sum()), "blocks": blocks}  # fmt: skip
         if method != "linemap" and ("linemap", name) in values:
             ahead = values["linemap", name] - value
             row["ahead"] = ahead[0]
@@ -189,7 +192,7 @@ def group_table(
     Returns
     -------
     DataFrame
-        ``protocol``, ``kind``, ``group``, ``rows``, ``lead``, ``found`` with the ends of
+        ``protocol``, ``kind``, ``group``, ``rows``, ``lead``, ``blocks``, ``found`` with its
         :func:`~linemap.evaluation.intervals.block_share_interval`, ``promised``, ``agrees``
         (promised lies between the ends of found), and the measures :data:`OF_GROUPS` with
         block-bootstrap ends; NaN for a ranking of too few of a kind.
@@ -203,8 +206,8 @@ def group_table(
             low, high = block_share_interval(label, block)
             row: dict[str, object] = {
                 "protocol": protocol, "kind": kind, "group": str(name), "rows": len(label),
-                "lead": int(label.sum()), "found": label.mean(), "found_low": low,
-                "found_high": high, "promised": p.mean(),
+                "lead": int(label.sum()), "blocks": len(np.unique(block)), "found": label.mean(),
+                "found_low": low, "found_high": high, "promised": p.mean(),
                 "agrees": bool(low <= p.mean() <= high),
             }  # fmt: skip
             weights = np.vstack([np.ones(len(label)), block_weights(block, bootstrap, rng)])
@@ -214,9 +217,8 @@ def group_table(
                 if few and measure in RANKING:
                     value = np.full(len(value), np.nan)
                 row[measure] = value[0]
-                row[f"{measure}_low"], row[f"{measure}_high"] = percentiles(
-                    value[1:], len(np.unique(block))
-                )
+                ends = percentiles(value[1:], len(np.unique(block)))
+                row[f"{measure}_low"], row[f"{measure}_high"] = ends
             rows.append(row)
     return pd.DataFrame(rows)
 

@@ -35,6 +35,7 @@ MEASURE_COLUMNS = (
     "ahead_high",
     "rows",
     "lead",
+    "blocks",
 )
 
 CAUTION = (
@@ -78,7 +79,8 @@ class Evaluation(Spoken):
         ``protocol``, ``text``, ``fits``, ``rows``, ``lead`` and facts of each protocol.
     measures : DataFrame
         Of the scores. Columns :data:`MEASURE_COLUMNS`; ``low``, ``high`` are block-bootstrap
-        ends (95%), ``perfect_*`` the band of a perfect model (calibration error only).
+        ends (95%), ``perfect_*`` the band of a perfect model (calibration error only),
+        ``blocks`` the number of blocks that were drawn from.
     baselines : DataFrame
         The same for the baselines; ``ahead`` is by how much the scores beat them.
     groups : DataFrame

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+import pytest
 
 from linemap.evaluation.headline import make_headline
+from linemap.evaluation.judging import measure_rows
 from linemap.evaluation.measures import sigmoid
 
 
@@ -54,3 +56,20 @@ def test_a_list_that_could_not_be_tested_is_not_called_missing():
     none, _ = make_headline(judged_homes(label, p, fold, fold), unknown, bootstrap=20, rng=rng)
     assert none.text.startswith("No list of at least 10 homes reached 90% lead")
     assert np.isnan(none.in_use_share)
+
+
+def test_no_list_among_few_homes_is_no_proof_of_none():
+    """Ten homes of 70 would have been the shortest list that counts."""
+    spot = np.arange(70)
+    label = (spot % 5 == 0).astype(float)
+    held = judged_homes(label, np.linspace(0.1, 0.5, 70), spot % 5, spot)
+    rng = np.random.default_rng(0)
+    found, _ = make_headline(held, held["linemap"], bootstrap=50, rng=rng)
+    assert (found.listed, found.low, found.callable_share) == (0, 0, 0)
+    assert found.high == pytest.approx(10 / 70)
+    rows = measure_rows(held, protocol="blocks", weighting="as checked", weights=np.ones(70),
+                        bootstrap=50, rng=rng, methods=("linemap",))  # fmt: skip
+    assert {row["blocks"] for row in rows} == {70}
+    [row] = [row for row in rows if row["measure"] == "callable_share_90"]
+    assert (row["value"], row["low"]) == (0, 0)
+    assert row["high"] >= 10 / 70
