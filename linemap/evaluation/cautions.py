@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from linemap.evaluation.folds import NAMES
+from linemap.evaluation.folds import FEWEST_DATED, NAMES
 from linemap.evaluation.frame import APART, drawn_at_random
 from linemap.evaluation.intervals import FEWEST_BLOCKS as FEWEST_FOR_INTERVAL
 from linemap.evaluation.overlap import Overlap
@@ -164,6 +164,34 @@ def no_audit_caution(held: pd.DataFrame) -> Caution:
         f"{int(drawn.sum())} with lead, are too few. At least {FEWEST_RANDOM}, with and without "
         "lead, are needed.",
     )
+
+
+def no_plan_caution(name: str, checked: pd.DataFrame, words: Words) -> Caution:
+    """Say why one way of hiding is not carried out.
+
+    Parameters
+    ----------
+    name : str
+        Protocol.
+    checked : DataFrame
+        Homes with a label: ``judged`` (bool) and ``checked_on`` (date).
+    words : Words
+
+    Returns
+    -------
+    Caution
+    """
+    day = pd.to_datetime(checked.loc[checked["judged"], "checked_on"])
+    dated = int(day.notna().sum())
+    why = {
+        "time": f"the dated {words.many} are all of one day."
+        if dated >= FEWEST_DATED
+        else f"dates are missing. Of {len(day):,} {words.many} judged by, {dated:,} have one; at "
+        f"least {FEWEST_DATED} are needed.",
+        "matched": f"no home is without a {words.one}, so there is no distance to match.",
+    }
+    text = why.get(name, f"the {words.homes} homes lie in too few places to hide them in turn.")
+    return Caution(f"no_{name}", f"{NAMES[name].capitalize()} is not judged: {text}")
 
 
 def overlap_cautions(overlap: Overlap, words: Words) -> list[Caution]:

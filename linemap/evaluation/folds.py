@@ -31,6 +31,9 @@ NAMES = {
 }
 """Protocols in words."""
 
+FEWEST_DATED = 10
+"""Dated homes below which no later check is predicted from earlier ones; our choice."""
+
 
 @dataclass(frozen=True)
 class Split:
@@ -317,11 +320,12 @@ def time_splits(
     Returns
     -------
     Protocol or None
-        None where fewer than ten dated homes, or only one date, are there to judge.
+        None where fewer than :data:`FEWEST_DATED` dated homes, or only one date, are there to
+        judge.
     """
     day = pd.to_datetime(checked["checked_on"])
     dated = checked["judged"].to_numpy(dtype=bool) & day.notna().to_numpy()
-    if dated.sum() < 10:
+    if dated.sum() < FEWEST_DATED:
         return None
     ranked = day[dated].sort_values(kind="stable")
     cuts = sorted({ranked.iloc[int(share * (len(ranked) - 1))] for share in at})

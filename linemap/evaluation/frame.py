@@ -112,7 +112,10 @@ def count_homes(data: pd.DataFrame, inside: np.ndarray) -> dict[str, Any]:
 
 
 def group_homes(data: pd.DataFrame, index: pd.Index) -> pd.DataFrame:
-    """Return the group of each judged home by era, area, income third, record and reason."""
+    """Return the group of each judged home by era, area, income third, record and reason.
+
+    Where incomes are too much alike to part homes into thirds, none is in one.
+    """
     homes = data.loc[index]
     year = homes["year_built"].to_numpy(dtype=float)
     era = np.full(len(homes), "unknown year", dtype=object)
@@ -120,14 +123,12 @@ def group_homes(data: pd.DataFrame, index: pd.Index) -> pd.DataFrame:
         era[(year >= low) & (year < high)] = name
     income = data["median_income"].astype(float)
     cuts = income.quantile([1 / 3, 2 / 3]).to_numpy()
-    third = np.full(len(homes), "income unknown", dtype=object)
     own = homes["median_income"].to_numpy(dtype=float)
-    for mask, name in (
-        (own <= cuts[0], "lowest third"),
-        ((own > cuts[0]) & (own <= cuts[1]), "middle third"),
-        (own > cuts[1], "highest third"),
-    ):
-        third[mask] = name
+    third = np.where(np.isnan(own), "income unknown", None)
+    if cuts[0] < cuts[1]:
+        third[own <= cuts[0]] = "lowest third"
+        third[(own > cuts[0]) & (own <= cuts[1])] = "middle third"
+        third[own > cuts[1]] = "highest third"
     record = homes["record_lead"].map({1.0: "recorded lead", 0.0: "recorded non-lead"})
     return pd.DataFrame(
         {

@@ -106,7 +106,7 @@ def evaluate(
     expected_lead : callable, optional
         Takes the group of each parcel and returns ``expected``, ``low`` and ``high`` [homes] of
         each by the scores that are judged; without it the held-out scores are summed up, and
-        their sum has no interval.
+        their sum has no interval. Needed with a ``sample`` of checked homes.
     tell : callable, optional
         Told in a sentence before each fit.
 
@@ -134,6 +134,9 @@ def evaluate(
         raise ArgumentError(f"{folds} folds hide nothing from the rest; set folds to 2 or more")
     data, words = prepare(frame, labels), WORDS[labels]
     inside = np.ones(len(data), dtype=bool) if sample is None else data.index.isin(sample)
+    if not inside.all() and expected_lead is None and labels == "checks":
+        raise ArgumentError("lead of a whole city cannot be summed up from the scores of a sample; "
+                            "give expected_lead, or no sample")  # fmt: skip
     judged = data[data["judged"] & inside]
     lead = int(judged["label"].sum())
     counts = count_homes(data, inside)
@@ -169,7 +172,7 @@ def evaluate(
     runs: dict[str, Run] = {}
     for name, plan in _plans(checked, part, protocols, folds, ranges, stream, words).items():
         if plan is None:
-            notes.append(warn.Caution(f"no_{name}", f"Too few homes for the protocol {name}."))
+            notes.append(warn.no_plan_caution(name, checked, words))
             continue
         try:
             runs[name] = runner.run(plan)
@@ -184,7 +187,7 @@ def evaluate(
     rows: list[dict[str, object]] = []
     for number, (name, held) in enumerate(views.items()):
         ways = {"as checked": np.ones(len(held))}
-        if name != "audit" and len(set(judged["why"])) > 1 and labels == "checks":
+        if name != "audit" and set(judged["why"]) != {"random"} and labels == "checks":
             weight = overlap.weights.reindex(held.index).to_numpy(dtype=float)
             ways["inverse propensity"] = weight / weight.mean()
         for way, weight in ways.items():

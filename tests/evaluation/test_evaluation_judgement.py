@@ -153,3 +153,13 @@ def test_blocks_smaller_than_asked_for_are_a_fault_only_where_lines_are_alike_ov
     result = evaluate(frame, honest_model(town), block_m=20_000.0, **few)
     assert 800.0 < result.ranges["block_m"] < 9000.0
     assert ("blocks_too_small" in codes(result)) == warned
+
+
+@pytest.mark.parametrize(("why", "ways"), [("main_work", 2), ("random", 1)])
+def test_checks_for_one_reason_are_reweighted_unless_drawn_at_random(
+    town, frame, honest_model, why, ways
+):
+    """Checks along main work are all for one reason, yet no picture of the city."""
+    one = frame.assign(why=frame["why"].where(~frame["checked"], why))
+    result = evaluate(one, honest_model(town), seed=1, bootstrap=5, folds=2, protocols=["blocks"])
+    assert result.measures["weighting"].nunique() == ways

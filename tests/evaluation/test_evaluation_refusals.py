@@ -212,3 +212,32 @@ def test_few_checks_and_many_folds_are_judged(town, frame, honest_model):
     result = evaluate(few, honest_model(town), seed=1, bootstrap=20, folds=25,
                       protocols=["random", "matched"])  # fmt: skip
     assert set(result.protocols["fits"]) == {22}
+
+
+@pytest.mark.parametrize(
+    ("dates", "said"),
+    [
+        ("none", "dates are missing. Of 408 checks judged by, 0 have one; at least 10 are needed."),
+        ("one", "the dated checks are all of one day."),
+    ],
+)
+def test_missing_dates_are_said_to_be_missing(town, frame, honest_model, dates, said):
+    day = pd.NaT if dates == "none" else pd.Timestamp("2022-05-01")
+    result = evaluate(frame.assign(checked_on=day), honest_model(town), seed=1, bootstrap=5,
+                      folds=2, protocols=["blocks", "time"])  # fmt: skip
+    [text] = [caution.text for caution in result.cautions if caution.code == "no_time"]
+    assert text == f"Forward in time is not judged: {said}"
+
+
+def test_every_home_checked_leaves_no_distance_to_match(town, frame, honest_model):
+    all_told = frame[frame["checked"]]
+    model = honest_model(town)
+    result = evaluate(all_told, model, seed=1, bootstrap=5, folds=2, protocols=["matched"])
+    [text] = [caution.text for caution in result.cautions if caution.code == "no_matched"]
+    assert "no home is without a check" in text
+
+
+def test_a_sample_alone_states_no_lead_of_the_city(town, frame, honest_model):
+    west = frame.index[frame["x"] < 3000]
+    with pytest.raises(ArgumentError, match="give expected_lead, or no sample"):
+        evaluate(frame, honest_model(town), seed=1, protocols=QUICK, sample=west)
