@@ -140,7 +140,8 @@ def measure_rows(
         for name, measure in able.items():
             values[method, name] = _draws(measure, label, score, counts)
         if method not in RANK_ONLY and weighting == "as checked":
-            band[method] = perfect_ece(score, rng=np.random.default_rng(rng.integers(2**63)))
+            luck = np.random.default_rng(rng.integers(2**63))
+            band[method] = perfect_ece(score, rng=luck, label=label, block=block)
     for share in LIST_SHARES:
         name = f"at_{round(100 * share)}pct"
         if ("linemap", f"hits_{name}") in values and ("age rule", f"hits_{name}") in values:

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from linemap.evaluation.calibration import perfect_ece
 from linemap.evaluation.judging import group_table, measure_rows
 from linemap.evaluation.measures import bin_numbers, logit, sigmoid
 
@@ -72,3 +73,32 @@ def test_groups_of_a_perfect_model_agree_though_neighbours_share_their_luck():
         agrees += row["agrees"]
         assert row["found_low"] < row["found"] < row["found_high"]
     assert agrees >= 36
+
+
+def test_a_perfect_model_lies_in_its_band_though_neighbours_share_their_luck():
+    """Known truth drawn here: the true chances of 600 homes in 10 blocks.
+
+    In 300 such towns 8% lay above the band, 33% above that of lone homes.
+    """
+    above, above_alone = 0, 0
+    for seed in range(50):
+        rng = np.random.default_rng(seed)
+        block, chance, label = town_of_blocks(rng, n=600, size=60, luck=1.0)
+        held = pd.DataFrame({"label": label, "block": block, "linemap": chance})
+        row = ece_row(held, rng, draws=2)
+        above += row["value"] > row["perfect_high"]
+        above_alone += row["value"] > perfect_ece(chance, rng=rng, draws=200)[1]
+    assert above <= 7
+    assert above_alone >= 2 * above
+
+
+def test_the_band_of_lone_homes_is_never_narrowed_by_few_homes_or_blocks():
+    rng = np.random.default_rng(1)
+    block, chance, label = town_of_blocks(rng, n=60, size=20)
+    alone = perfect_ece(chance, rng=np.random.default_rng(2))
+    assert perfect_ece(chance, rng=np.random.default_rng(2), label=label, block=block) >= alone
+    twins = np.tile(np.r_[chance, chance], 10)
+    pairs = np.tile(np.arange(120), 10)
+    told = np.tile((rng.random(120) < np.r_[chance, chance]).astype(float), 10)
+    wide = perfect_ece(twins, rng=rng, label=told, block=pairs)[1]
+    assert wide > 2 * perfect_ece(twins, rng=rng)[1]
