@@ -106,7 +106,7 @@ def _splits(checked: pd.DataFrame, fold: IntArray) -> tuple[Split, ...]:
 def _spots(checked: pd.DataFrame) -> tuple[pd.DataFrame, IntArray]:
     """Return homes at their spot, to a metre, and the number of the spot of each."""
     at = checked[["x", "y"]].astype(float).round()
-    return at, at.groupby(["x", "y"]).ngroup().to_numpy(dtype=np.int64)
+    return at, np.asarray(at.groupby(["x", "y"]).ngroup(), dtype=np.int64)
 
 
 def random_folds(

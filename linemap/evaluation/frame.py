@@ -124,7 +124,8 @@ def group_homes(data: pd.DataFrame, index: pd.Index) -> pd.DataFrame:
     income = data["median_income"].astype(float)
     cuts = income.quantile([1 / 3, 2 / 3]).to_numpy()
     own = homes["median_income"].to_numpy(dtype=float)
-    third = np.where(np.isnan(own), "income unknown", None)
+    third = np.full(len(homes), None, dtype=object)
+    third[np.isnan(own)] = "income unknown"
     if cuts[0] < cuts[1]:
         third[own <= cuts[0]] = "lowest third"
         third[(own > cuts[0]) & (own <= cuts[1])] = "middle third"

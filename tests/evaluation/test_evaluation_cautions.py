@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 
-from linemap.evaluation.cautions import protocol_cautions
+from linemap.evaluation.cautions import overlap_cautions, protocol_cautions
+from linemap.evaluation.overlap import Overlap
 from linemap.evaluation.words import WORDS
 
 
@@ -46,3 +49,60 @@ def test_the_fewest_blocks_behind_an_interval_are_warned_of(
     found = [one.text for one in protocol_cautions(rows, {}, 500.0, WORDS["checks"])]
     assert len(found) == (said is not None)
     assert all(text.startswith(said) for text in found)
+
+
+ALIKE = Overlap(
+    auc_building=0.6,
+    auc_place=0.6,
+    building_low=0.5,
+    building_high=0.7,
+    outside_building=0.05,
+    far_share=0.25,
+    median_distance_m=120.0,
+    weights=pd.Series(dtype=float),
+)
+
+
+@pytest.mark.parametrize(
+    ("changed", "code", "said"),
+    [
+        ({"auc_building": 0.76}, "unlike_buildings", "right in 76% of pairs"),
+        ({"outside_building": 0.06}, "outside_support", "6% of the unknown homes are of a kind"),
+        ({"far_share": 0.26}, "far_from_checks", "26% of the unknown homes have no check"),
+    ],
+)
+def test_homes_unlike_the_checked_are_warned_of_beyond_the_limit(
+    changed: dict[str, float], code: str, said: str
+) -> None:
+    assert overlap_cautions(ALIKE, WORDS["checks"]) == []
+    [note] = overlap_cautions(replace(ALIKE, **changed), WORDS["checks"])
+    assert note.code == code
+    assert said in note.text
+
+
+@pytest.mark.parametrize(
+    ("protocol", "value", "labels", "warned"),
+    [
+        ("blocks", 0.081, "checks", True),
+        ("audit", 0.081, "checks", True),
+        ("blocks", 0.08, "checks", False),
+        ("random", 0.081, "checks", False),
+        ("blocks", 0.081, "records", False),
+    ],
+)
+def test_probabilities_are_called_off_only_above_the_band_of_a_perfect_model(
+    protocol: str, value: float, labels: str, warned: bool
+) -> None:
+    row = {
+        "method": "linemap",
+        "measure": "ece",
+        "protocol": protocol,
+        "value": value,
+        "perfect_low": 0.02,
+        "perfect_high": 0.08,
+        "blocks": 60,
+    }
+    found = protocol_cautions(pd.DataFrame([row]), {}, 500.0, WORDS[labels])
+    assert [one.code for one in found] == ["probabilities_off"] * warned
+    assert all("differ by 8.1 percentage points" in one.text for one in found)
+    assert all("a perfect model would show 2.0 to 8.0" in one.text for one in found)

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from linemap.evaluation.headline import make_headline
+from linemap.evaluation.headline import callable_list, lowest_threshold, make_headline
 from linemap.evaluation.judging import measure_rows
 from linemap.evaluation.measures import sigmoid
 
@@ -73,3 +73,47 @@ def test_no_list_among_few_homes_is_no_proof_of_none():
     [row] = [row for row in rows if row["measure"] == "callable_share_90"]
     assert (row["value"], row["low"]) == (0, 0)
     assert row["high"] >= 10 / 70
+
+
+def test_lowest_threshold_by_hand():
+    # the first ten hold 9 lead, the first eleven 10, the first twelve 10
+    label = np.array([1.0] * 8 + [0, 1, 1, 0])
+    p = np.linspace(0.95, 0.4, 12)
+    assert lowest_threshold(label, p) == pytest.approx(0.45)
+    assert lowest_threshold(label[:9], p[:9]) == np.inf, "too short to speak of"
+    tied = np.r_[p[:9], 0.5, 0.5, 0.5]
+    assert lowest_threshold(label, tied) == np.inf, "a tie is on the list whole"
+
+
+def test_the_threshold_of_a_fold_comes_from_the_others():
+    """Where all of .6 and above is lead in one half and of .9 and above in the other."""
+    p = np.tile(np.repeat([0.9, 0.6], 20), 2)
+    fold = np.repeat([0, 1], 40)
+    label = np.r_[np.ones(40), np.ones(20), np.zeros(20)]
+    listed, threshold = callable_list(label, p, fold)
+    assert listed.tolist() == [*(p[:40] >= 0.9), *(p[40:] >= 0.6)]
+    assert threshold == pytest.approx(0.75)
+
+
+def test_the_share_in_use_is_of_unknown_homes_at_or_above_the_threshold():
+    spot = np.arange(100)
+    p = np.where(spot < 40, 0.9, 0.1)
+    held = judged_homes((spot < 40).astype(float), p, spot % 5, spot)
+    unknown = pd.Series([0.95, 0.9, 0.9, 0.5, 0.4, 0.3, 0.2, 0.1])
+    found, _ = make_headline(held, unknown, bootstrap=20, rng=np.random.default_rng(0))
+    assert found.threshold == pytest.approx(0.9)
+    assert found.in_use_share == pytest.approx(3 / 8)
+
+
+def test_the_headline_is_judged_on_homes_without_a_record_where_they_suffice():
+    spot = np.arange(140)
+    held = judged_homes((spot % 2).astype(float), np.full(140, 0.5), spot % 5, spot)
+    recorded = held.assign(record_lead=np.where(spot < 60, 1.0, np.nan))
+    few = held.assign(record_lead=np.where(spot < 100, 1.0, np.nan))
+    rng = np.random.default_rng(0)
+    found, _ = make_headline(recorded, held["linemap"], bootstrap=5, rng=rng)
+    assert found.rows == 80
+    assert found.judged_on.startswith("homes without a record")
+    found, _ = make_headline(few, held["linemap"], bootstrap=5, rng=rng)
+    assert found.rows == 140
+    assert found.judged_on.startswith("homes with or without a record")

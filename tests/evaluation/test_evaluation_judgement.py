@@ -163,3 +163,12 @@ def test_checks_for_one_reason_are_reweighted_unless_drawn_at_random(
     one = frame.assign(why=frame["why"].where(~frame["checked"], why))
     result = evaluate(one, honest_model(town), seed=1, bootstrap=5, folds=2, protocols=["blocks"])
     assert result.measures["weighting"].nunique() == ways
+
+
+def test_reweighted_measures_weigh_each_home_by_the_inverse_of_its_chance(judged):
+    """Weights all 1 would repeat the plain figures."""
+    result, _ = judged
+    rows = result.measures.query("protocol == 'blocks' and measure == 'log_loss'")
+    by = rows.set_index("weighting")["value"]
+    assert result.overlap.weights.std() > 0.1
+    assert by["inverse propensity"] != pytest.approx(by["as checked"], rel=1e-6)

@@ -102,3 +102,29 @@ def test_the_band_of_lone_homes_is_never_narrowed_by_few_homes_or_blocks():
     told = np.tile((rng.random(120) < np.r_[chance, chance]).astype(float), 10)
     wide = perfect_ece(twins, rng=rng, label=told, block=pairs)[1]
     assert wide > 2 * perfect_ece(twins, rng=rng)[1]
+
+
+def test_ahead_is_by_how_much_the_scores_beat_the_other():
+    """The scores part the homes, the rival turns them round: one pair in two more is right."""
+    label = np.tile([1.0, 0.0], 20)
+    held = pd.DataFrame({"label": label, "block": np.arange(40), "linemap": 0.1 + 0.8 * label})
+    held["age rule"] = 0.5
+    rows = measure_rows(
+        held, protocol="blocks", weighting="as checked", weights=np.ones(40), bootstrap=50,
+        rng=np.random.default_rng(0), methods=("linemap", "age rule"),
+    )  # fmt: skip
+    [row] = [row for row in rows if (row["method"], row["measure"]) == ("age rule", "auc")]
+    assert row["value"] == pytest.approx(0.5)
+    assert row["ahead"] == pytest.approx(0.5)
+    assert 0 < row["ahead_low"] <= row["ahead"] <= row["ahead_high"]
+
+
+@pytest.mark.parametrize(("promised", "agrees"), [(0.3, True), (0.5, False), (0.1, False)])
+def test_a_group_agrees_only_where_the_promise_lies_between_the_ends(promised, agrees):
+    label = (np.arange(100) < 30).astype(float)
+    held = pd.DataFrame({"label": label, "block": np.arange(100), "linemap": promised})
+    groups = pd.DataFrame({"area": "all"}, index=held.index)
+    rng = np.random.default_rng(0)
+    row = group_table(held, groups, protocol="blocks", bootstrap=2, rng=rng).iloc[0]
+    assert (row["found"], row["promised"]) == (pytest.approx(0.3), pytest.approx(promised))
+    assert row["agrees"] == agrees
