@@ -138,8 +138,9 @@ def label_cautions(frame: pd.DataFrame, labels: str) -> list[Caution]:
         out.append(
             Caution(
                 "few_random_checks",
-                f"Only {drawn} checks were drawn at random. The share of lead in the city cannot "
-                "be stated from findings; weighting does not repair checks made by choice.",
+                f"Only {drawn} {'check was' if drawn == 1 else 'checks were'} drawn at random. The "
+                "share of lead in the city cannot be stated from findings; weighting does not "
+                "repair checks made by choice.",
             )
         )
     return out
@@ -298,6 +299,27 @@ def too_good_cautions(measures: pd.DataFrame, words: Words) -> list[Caution]:
     ]
 
 
+def few_blocks_caution(name: str, blocks: int, words: Words) -> Caution:
+    """Say that few blocks stand behind an interval, or too few for one.
+
+    Parameters
+    ----------
+    name : str
+        What was judged.
+    blocks : int
+        Blocks that hold homes judged.
+    words : Words
+
+    Returns
+    -------
+    Caution
+    """
+    what = "Intervals by block are themselves uncertain then, and too narrow if anything."
+    if blocks < FEWEST_FOR_INTERVAL:
+        what = "That is too few for an interval."
+    return Caution("few_blocks", f"{name}: only {blocks} blocks hold {words.many}. {what}")
+
+
 def protocol_cautions(
     measures: pd.DataFrame, facts: dict[str, dict[str, Any]], alike_m: float, words: Words
 ) -> list[Caution]:
@@ -316,19 +338,8 @@ def protocol_cautions(
     ours = measures[measures["method"] == "linemap"]
     drawn = ours.groupby("protocol", sort=False)["blocks"].min().sort_values(kind="stable")
     if len(drawn) and drawn.iloc[0] < FEWEST_BLOCKS:
-        name, blocks = NAMES[str(drawn.index[0])].capitalize(), int(drawn.iloc[0])
-        out.append(
-            Caution(
-                "few_blocks",
-                f"{name}: only {blocks} blocks hold {words.many}. "
-                + (
-                    "That is too few for an interval."
-                    if blocks < FEWEST_FOR_INTERVAL
-                    else "Intervals by block are themselves uncertain then, and too narrow if "
-                    "anything."
-                ),
-            )
-        )
+        name = NAMES[str(drawn.index[0])].capitalize()
+        out.append(few_blocks_caution(name, int(drawn.iloc[0]), words))
     off = ours[
         (ours["measure"] == "ece") & (words is WORDS["checks"])
     ]  # no probability is judged by records

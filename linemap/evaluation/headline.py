@@ -37,8 +37,8 @@ class Headline:
     in_use_share : float
         Share of unknown homes with a probability at or above the threshold; NaN where nothing
         was listed, since such a list was never tested.
-    rows, listed : int
-        Homes judged and homes on the list.
+    rows, listed, blocks : int
+        Homes judged, homes on the list, and blocks that hold the homes judged.
     judged_on : str
         Which homes were judged.
     text : str
@@ -55,6 +55,7 @@ class Headline:
     in_use_share: float
     rows: int
     listed: int
+    blocks: int
     judged_on: str
     text: str
 
@@ -169,7 +170,8 @@ def make_headline(
     listed, threshold = callable_list(label, p, fair["fold"].to_numpy(float))
     block = fair["block"].to_numpy(np.int64)
     counts = block_weights(block, bootstrap, rng)
-    low, high = percentiles((counts @ listed) / counts.sum(axis=1), len(np.unique(block)))
+    blocks = len(np.unique(block))
+    low, high = percentiles((counts @ listed) / counts.sum(axis=1), blocks)
     found, called = int(label[listed].sum()), int(listed.sum())
     ends = (float("nan"), float("nan"))
     if called:
@@ -209,6 +211,7 @@ def make_headline(
             in_use_share=in_use,
             rows=len(fair),
             listed=called,
+            blocks=blocks,
             judged_on=judged_on,
             text=text,
         ),

@@ -293,6 +293,9 @@ def _spatial_parts(
         headline, reason = None, f"No headline precision, see the warnings: {', '.join(severe)}."
     if result.labels == "records":
         headline, reason = None, "No headline precision: records are not findings."
+    cautions = result.cautions
+    if headline and headline.blocks < min(warn.FEWEST_BLOCKS, held["block"].nunique()):
+        cautions += (warn.few_blocks_caution("The headline", headline.blocks, WORDS["checks"]),)
     fair = held[held["why"].isin((*FAIR_REASONS, "request"))]
     unknown = fair[fair["record_lead"].isna()]
     choice = choose_calibration(
@@ -315,7 +318,7 @@ def _spatial_parts(
             rng=stream(23),
         )
     return replace(result, headline=headline, headline_reason=reason, choice=choice,
-                   groups=groups, prevalence=prevalence)  # fmt: skip
+                   groups=groups, prevalence=prevalence, cautions=cautions)  # fmt: skip
 
 
 def _total(

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import json
+
 import numpy as np
 import pandas as pd
 import pytest
 
+from linemap.evaluation import Evaluation
 from linemap.evaluation.headline import callable_list, lowest_threshold, make_headline
 from linemap.evaluation.judging import measure_rows
 from linemap.evaluation.measures import sigmoid
@@ -56,6 +59,10 @@ def test_a_list_that_could_not_be_tested_is_not_called_missing():
     none, _ = make_headline(judged_homes(label, p, fold, fold), unknown, bootstrap=20, rng=rng)
     assert none.text.startswith("No list of at least 10 homes reached 90% lead")
     assert np.isnan(none.in_use_share)
+    kept = Evaluation(none, "", "checks", {"judged": 200, "homes": 200, "judged_lead": 40})
+    assert json.loads(json.dumps(kept.to_dict(), allow_nan=False))["headline"]["threshold"] is None
+    assert kept.to_dict()["headline"]["in_use_share"] is None
+    assert not any("nan" in sentence for sentence in kept.sentences())
 
 
 def test_no_list_among_few_homes_is_no_proof_of_none():
