@@ -294,8 +294,9 @@ def _spatial_parts(
     if result.labels == "records":
         headline, reason = None, "No headline precision: records are not findings."
     cautions = result.cautions
-    if headline and headline.blocks < min(warn.FEWEST_BLOCKS, held["block"].nunique()):
-        cautions += (warn.few_blocks_caution("The headline", headline.blocks, WORDS["checks"]),)
+    if headline and headline.blocks < min(warn.FEWEST_BLOCKS, result.measures["blocks"].min()):
+        fewest = warn.few_blocks_caution("The headline", headline.blocks, WORDS["checks"])
+        cautions = (*(note for note in cautions if note.code != "few_blocks"), fewest)
     fair = held[held["why"].isin((*FAIR_REASONS, "request"))]
     unknown = fair[fair["record_lead"].isna()]
     choice = choose_calibration(

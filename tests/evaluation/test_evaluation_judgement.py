@@ -174,21 +174,27 @@ def test_reweighted_measures_weigh_each_home_by_the_inverse_of_its_chance(judged
     assert by["inverse propensity"] != pytest.approx(by["as checked"], rel=1e-6)
 
 
-@pytest.mark.parametrize(("edge", "warned"), [(1500.0, True), (np.inf, False)])
-def test_few_blocks_behind_the_headline_alone_are_warned_of(
-    town, frame, honest_model, monkeypatch, edge, warned
+@pytest.mark.parametrize(
+    ("edge", "why", "named"),
+    [
+        (1500.0, "main_work", "The headline: only"),
+        (1500.0, "random", "Random checks only: only"),
+        (np.inf, "main_work", ""),
+    ],
+)
+def test_the_fewest_blocks_of_all_are_warned_of_once(
+    town, frame, honest_model, monkeypatch, edge, why, named
 ):
     """Checks for reasons that do not hang on the line lie in one corner, all others anywhere."""
     found = judgement._ranges
     monkeypatch.setattr(judgement, "_ranges", lambda *told: {**found(*told), "used_m": 500.0})
     corner = (frame["x"] < edge) & (frame["y"] < edge)
-    given = frame.assign(why=frame["why"].where(~frame["checked"] | corner, "request"))
-    fair = frame.index[frame["checked"] & corner]
-    given.loc[fair, "why"] = "main_work"
+    given = frame.assign(record_lead=np.nan)
+    given["why"] = np.where(frame["checked"], np.where(corner, why, "request"), "unknown")
     more = given.index[corner & ~given["checked"]][:40]
-    given.loc[more, ["checked", "label", "why"]] = [True, 0.0, "main_work"]
-    result = evaluate(given, honest_model(town), seed=1, bootstrap=5, folds=2, protocols=["blocks"])
+    given.loc[more, ["checked", "label", "why"]] = [True, 0.0, why]
+    result = evaluate(given, honest_model(town), seed=1, bootstrap=5, folds=2, protocols=QUICK)
     [text] = [c.text for c in result.cautions if c.code == "few_blocks"] or [""]
-    assert text.startswith("The headline: only") == warned
-    assert (result.headline.blocks < 20) == warned
-    assert result.measures["blocks"].min() >= 20
+    assert text.startswith(named)
+    assert bool(text) == bool(named)
+    assert (result.headline.blocks < 20) == bool(named)
