@@ -8,8 +8,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from linemap.evaluation.folds import NAMES
-from linemap.evaluation.frame import APART
+from linemap.evaluation.folds import FEWEST_DATED, NAMES
+from linemap.evaluation.frame import APART, drawn_at_random
+from linemap.evaluation.intervals import FEWEST_BLOCKS as FEWEST_FOR_INTERVAL
 from linemap.evaluation.overlap import Overlap
 from linemap.evaluation.words import WORDS, Words
 
@@ -123,7 +124,8 @@ def label_cautions(frame: pd.DataFrame, labels: str) -> list[Caution]:
                         f"{used:,} of them had to be judged on: found rates may be too low."
                         if used
                         else "They are not judged on. If a second side is looked at less often "
-                        "once the first was lead, the others are not a fair picture."
+                        "once the first was lead, the others are not a fair picture. Those drawn "
+                        "at random do count in the estimate from random checks."
                     ),
                 )
             )
@@ -131,13 +133,14 @@ def label_cautions(frame: pd.DataFrame, labels: str) -> list[Caution]:
         checks = int((frame["checked"] & (frame["why"] == reason)).sum())
         if checks:
             out.append(Caution(f"{reason}_apart", f"{checks:,} checks were {WHY_APART[reason]}"))
-    drawn = int((why == "random").sum())
+    drawn = int(drawn_at_random(frame).sum())
     if drawn < FEWEST_OF_A_KIND:
         out.append(
             Caution(
                 "few_random_checks",
-                f"Only {drawn} checks were drawn at random. The share of lead in the city cannot "
-                "be stated from findings; weighting does not repair checks made by choice.",
+                f"Only {drawn} {'check was' if drawn == 1 else 'checks were'} drawn at random. The "
+                "share of lead in the city cannot be stated from findings; weighting does not "
+                "repair checks made by choice.",
             )
         )
     return out
@@ -162,6 +165,34 @@ def no_audit_caution(held: pd.DataFrame) -> Caution:
         f"{int(drawn.sum())} with lead, are too few. At least {FEWEST_RANDOM}, with and without "
         "lead, are needed.",
     )
+
+
+def no_plan_caution(name: str, checked: pd.DataFrame, words: Words) -> Caution:
+    """Say why one way of hiding is not carried out.
+
+    Parameters
+    ----------
+    name : str
+        Protocol.
+    checked : DataFrame
+        Homes with a label: ``judged`` (bool) and ``checked_on`` (date).
+    words : Words
+
+    Returns
+    -------
+    Caution
+    """
+    day = pd.to_datetime(checked.loc[checked["judged"], "checked_on"])
+    dated = int(day.notna().sum())
+    why = {
+        "time": f"the dated {words.many} are all of one day."
+        if dated >= FEWEST_DATED
+        else f"dates are missing. Of {len(day):,} {words.many} judged by, {dated:,} have one; at "
+        f"least {FEWEST_DATED} are needed.",
+        "matched": f"no home is without a {words.one}, so there is no distance to match.",
+    }
+    text = why.get(name, f"the {words.homes} homes lie in too few places to hide them in turn.")
+    return Caution(f"no_{name}", f"{NAMES[name].capitalize()} is not judged: {text}")
 
 
 def overlap_cautions(overlap: Overlap, words: Words) -> list[Caution]:
@@ -213,13 +244,19 @@ def leak_cautions(runs: dict[str, pd.DataFrame], words: Words) -> list[Caution]:
     -------
     list of Caution
         Each kind once, for the first protocol that shows it.
+
+    Notes
+    -----
+    The distance to the label is taken for homes with lead and for the others, and the larger
+    counts: where lead is rare, an honest score is near 0, as nearly all labels are.
     """
     found: dict[str, Caution] = {}
     for protocol, held in runs.items():
         both = held[held["visible"].notna()]
         if len(both) < 20 or not 0 < both["label"].mean() < 1:
             continue
-        gap = float((both["linemap"] - both["label"]).abs().mean())
+        miss = (both["linemap"] - both["label"]).abs()
+        gap = float(miss.groupby(both["label"]).mean().max())
         name = NAMES[protocol].capitalize()
         if (both["linemap"] == both["visible"]).all():
             found.setdefault(
@@ -237,9 +274,9 @@ def leak_cautions(runs: dict[str, pd.DataFrame], words: Words) -> list[Caution]:
                 "answer_known",
                 Caution(
                     "answer_known",
-                    f"{name}: scores of hidden homes are within {gap:.3f} of what the "
-                    f"{words.say}. No evidence on a buried line is that good: the answer is "
-                    "leaking into the scores.",
+                    f"{name}: scores of hidden homes, with lead and without, are within {gap:.3f} "
+                    f"of what the {words.say}. No evidence on a buried line is that good: the "
+                    "answer is leaking into the scores.",
                     severe=True,
                 ),
             )
@@ -262,13 +299,33 @@ def too_good_cautions(measures: pd.DataFrame, words: Words) -> list[Caution]:
     ]
 
 
+def few_blocks_caution(name: str, blocks: int, words: Words) -> Caution:
+    """Say that few blocks stand behind an interval, or too few for one.
+
+    Parameters
+    ----------
+    name : str
+        What was judged.
+    blocks : int
+        Blocks that hold homes judged.
+    words : Words
+
+    Returns
+    -------
+    Caution
+    """
+    what = "Intervals by block are themselves uncertain then, and too narrow if anything."
+    if blocks < FEWEST_FOR_INTERVAL:
+        what = "That is too few for an interval."
+    return Caution("few_blocks", f"{name}: only {blocks} blocks hold {words.many}. {what}")
+
+
 def protocol_cautions(
     measures: pd.DataFrame, facts: dict[str, dict[str, Any]], alike_m: float, words: Words
 ) -> list[Caution]:
     """Warn about blocks that are too small or too few, and about flattering random folds."""
     out = []
     block_m = facts.get("blocks", {}).get("block_m", np.nan)
-    blocks = facts.get("blocks", {}).get("blocks", np.inf)
     if block_m < alike_m * 0.999:
         out.append(
             Caution(
@@ -278,15 +335,11 @@ def protocol_cautions(
                 "still flatter a little. The methods page gives both distances.",
             )
         )
-    if blocks < FEWEST_BLOCKS:
-        out.append(
-            Caution(
-                "few_blocks",
-                f"Only {blocks} blocks hold {words.many}: intervals by block are themselves "
-                "uncertain.",
-            )
-        )
     ours = measures[measures["method"] == "linemap"]
+    drawn = ours.groupby("protocol", sort=False)["blocks"].min().sort_values(kind="stable")
+    if len(drawn) and drawn.iloc[0] < FEWEST_BLOCKS:
+        name = NAMES[str(drawn.index[0])].capitalize()
+        out.append(few_blocks_caution(name, int(drawn.iloc[0]), words))
     off = ours[
         (ours["measure"] == "ece") & (words is WORDS["checks"])
     ]  # no probability is judged by records

@@ -31,6 +31,9 @@ NAMES = {
 }
 """Protocols in words."""
 
+FEWEST_DATED = 10
+"""Dated homes below which no later check is predicted from earlier ones; our choice."""
+
 
 @dataclass(frozen=True)
 class Split:
@@ -100,6 +103,12 @@ def _splits(checked: pd.DataFrame, fold: IntArray) -> tuple[Split, ...]:
     )
 
 
+def _spots(checked: pd.DataFrame) -> tuple[pd.DataFrame, IntArray]:
+    """Return homes at their spot, to a metre, and the number of the spot of each."""
+    at = checked[["x", "y"]].astype(float).round()
+    return at, np.asarray(at.groupby(["x", "y"]).ngroup(), dtype=np.int64)
+
+
 def random_folds(
     checked: pd.DataFrame, *, folds: int, rng: np.random.Generator, words: Words = CHECKS
 ) -> Protocol:
@@ -118,9 +127,9 @@ def random_folds(
     -------
     Protocol
     """
-    _, spot = np.unique(np.round(checked[["x", "y"]].to_numpy()), axis=0, return_inverse=True)
+    _, spot = _spots(checked)
     folds = min(folds, int(spot.max()) + 1)
-    fold = balanced_folds(spot.ravel().astype(np.int64), folds, rng)
+    fold = balanced_folds(spot, folds, rng)
     return Protocol(
         "random",
         f"{words.homes.capitalize()} homes hidden at random in {folds} folds. Next-door "
@@ -221,7 +230,7 @@ def matched_folds(
 ) -> Protocol:
     """Hide homes so that the nearest visible check is as far away as in real use.
 
-    Folds of blocks of many sizes, single homes first, are drawn; the set is kept whose
+    Folds of blocks of many sizes, single spots first, are drawn; the set is kept whose
     distances from a hidden check to the nearest visible one are closest to the distances
     from the homes asked about to their nearest check (Wasserstein distance of the two
     distributions).
@@ -233,14 +242,14 @@ def matched_folds(
     asked : DataFrame
         Homes that the scores are for, with ``x``, ``y`` [m].
     folds : int
-        At most as many as homes are made.
+        At most as many as spots are made.
     rng : numpy.random.Generator
     words : Words
 
     Returns
     -------
     Protocol
-        ``facts``: ``block_m`` chosen (0: single homes), ``mismatch_m`` and, of the first
+        ``facts``: ``block_m`` chosen (0: single spots), ``mismatch_m`` and, of the first
         random set, ``mismatch_random_m`` [m].
 
     Notes
@@ -252,7 +261,8 @@ def matched_folds(
     ----------
     Linnenbrink et al. 2024, Geosci. Model Dev. 17, 5897-5912.
     """
-    folds = min(folds, len(checked))
+    spots, spot = _spots(checked)
+    folds = min(folds, int(spot.max()) + 1)
     xy = checked[["x", "y"]].to_numpy(float)
     goal_xy = asked[["x", "y"]].to_numpy(float)
     if len(goal_xy) > 5000:
@@ -263,19 +273,19 @@ def matched_folds(
     best: tuple[float, float, IntArray] | None = None
     first = float("nan")
     for size in sizes:
-        block = np.arange(len(xy)) if size == 0 else _blocks(checked, float(size), rng)
+        block = spot if size == 0 else _blocks(spots, float(size), rng)
         if block.max() + 1 < folds:
             continue
-        fold = balanced_folds(block.astype(np.int64), folds, rng)
-        if np.bincount(fold).max() > 2 * len(fold) / folds:
+        fold = balanced_folds(block, folds, rng)
+        if size > 0 and np.bincount(fold).max() > 2 * len(fold) / folds:
             continue
         mismatch = float(wasserstein_distance(fold_distances(xy, fold), goal))
         first = mismatch if size == 0 else first
         if best is None or mismatch < best[0]:
             best = (mismatch, float(size), fold)
-    assert best is not None  # single homes always qualify
+    assert best is not None  # single spots always qualify
     mismatch, size, fold = best
-    unit = "single homes" if size == 0 else f"blocks of about {size:,.0f} m"
+    unit = "single spots" if size == 0 else f"blocks of about {size:,.0f} m"
     return Protocol(
         "matched",
         f"{words.homes.capitalize()} homes hidden in {folds} folds of {unit}, chosen so that the "
@@ -310,11 +320,12 @@ def time_splits(
     Returns
     -------
     Protocol or None
-        None where fewer than ten dated homes, or only one date, are there to judge.
+        None where fewer than :data:`FEWEST_DATED` dated homes, or only one date, are there to
+        judge.
     """
     day = pd.to_datetime(checked["checked_on"])
     dated = checked["judged"].to_numpy(dtype=bool) & day.notna().to_numpy()
-    if dated.sum() < 10:
+    if dated.sum() < FEWEST_DATED:
         return None
     ranked = day[dated].sort_values(kind="stable")
     cuts = sorted({ranked.iloc[int(share * (len(ranked) - 1))] for share in at})

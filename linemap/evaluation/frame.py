@@ -78,6 +78,16 @@ def prepare(frame: pd.DataFrame, labels: str) -> pd.DataFrame:
     return data
 
 
+def drawn_at_random(data: pd.DataFrame) -> np.ndarray:
+    """Return which homes were drawn at random and told of (bool), however many sides were seen.
+
+    Crews often look no further once the first side was lead. Left out as seen on one side, such
+    homes would take their lead with them, and the rest of the draw would be no fair picture.
+    """
+    told = data["checked"] & data["label"].notna() & (data["why"] == "random")
+    return np.asarray(told, dtype=bool)
+
+
 def enough(label: pd.Series) -> bool:
     """Return whether there are labels enough to judge by."""
     lead = label.sum()
@@ -102,7 +112,10 @@ def count_homes(data: pd.DataFrame, inside: np.ndarray) -> dict[str, Any]:
 
 
 def group_homes(data: pd.DataFrame, index: pd.Index) -> pd.DataFrame:
-    """Return the group of each judged home by era, area, income third, record and reason."""
+    """Return the group of each judged home by era, area, income third, record and reason.
+
+    Where incomes are too much alike to part homes into thirds, none is in one.
+    """
     homes = data.loc[index]
     year = homes["year_built"].to_numpy(dtype=float)
     era = np.full(len(homes), "unknown year", dtype=object)
@@ -110,14 +123,13 @@ def group_homes(data: pd.DataFrame, index: pd.Index) -> pd.DataFrame:
         era[(year >= low) & (year < high)] = name
     income = data["median_income"].astype(float)
     cuts = income.quantile([1 / 3, 2 / 3]).to_numpy()
-    third = np.full(len(homes), "income unknown", dtype=object)
     own = homes["median_income"].to_numpy(dtype=float)
-    for mask, name in (
-        (own <= cuts[0], "lowest third"),
-        ((own > cuts[0]) & (own <= cuts[1]), "middle third"),
-        (own > cuts[1], "highest third"),
-    ):
-        third[mask] = name
+    third = np.full(len(homes), None, dtype=object)
+    third[np.isnan(own)] = "income unknown"
+    if cuts[0] < cuts[1]:
+        third[own <= cuts[0]] = "lowest third"
+        third[(own > cuts[0]) & (own <= cuts[1])] = "middle third"
+        third[own > cuts[1]] = "highest third"
     record = homes["record_lead"].map({1.0: "recorded lead", 0.0: "recorded non-lead"})
     return pd.DataFrame(
         {

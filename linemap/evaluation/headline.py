@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from linemap.evaluation.intervals import block_weights, percentiles, share_interval
+from linemap.evaluation.intervals import block_share_interval, block_weights, percentiles
 from linemap.evaluation.measures import CALLED_PRECISION, SHORTEST_LIST
 
 Array = NDArray[np.float64]
@@ -30,14 +30,15 @@ class Headline:
     callable_share, low, high : float
         Share of judged homes on the list, with block-bootstrap interval.
     precision, precision_low, precision_high : float
-        Share of lead that was in fact found on that list, with Wilson interval; NaN for an
-        empty list.
+        Share of lead that was in fact found on that list, with the interval of
+        :func:`~linemap.evaluation.intervals.block_share_interval`; NaN for an empty list.
     threshold : float
         Probability from which a home is on the list (median over the folds).
     in_use_share : float
-        Share of unknown homes with a probability at or above the threshold.
-    rows, listed : int
-        Homes judged and homes on the list.
+        Share of unknown homes with a probability at or above the threshold; NaN where nothing
+        was listed, since such a list was never tested.
+    rows, listed, blocks : int
+        Homes judged, homes on the list, and blocks that hold the homes judged.
     judged_on : str
         Which homes were judged.
     text : str
@@ -54,6 +55,7 @@ class Headline:
     in_use_share: float
     rows: int
     listed: int
+    blocks: int
     judged_on: str
     text: str
 
@@ -109,6 +111,22 @@ def callable_list(label: Array, p: Array, fold: Array) -> tuple[NDArray[np.bool_
     return listed, float(np.median(thresholds))
 
 
+def callable_high(share: float, high: float, homes: int) -> float:
+    """Return the upper end of a share of homes that can be called, no list being no proof of none.
+
+    A list shorter than :data:`~linemap.evaluation.measures.SHORTEST_LIST` homes does not count, so
+    an empty one cannot tell a share below that from none. NaN stays NaN.
+
+    Examples
+    --------
+    >>> callable_high(0.0, 0.0, 40), callable_high(0.5, 0.6, 40)
+    (0.25, 0.6)
+    """
+    if share > 0 or not np.isfinite(high):
+        return high
+    return max(high, min(1.0, SHORTEST_LIST / homes))
+
+
 def make_headline(
     judged: pd.DataFrame,
     p_unknown: pd.Series,
@@ -152,17 +170,29 @@ def make_headline(
     listed, threshold = callable_list(label, p, fair["fold"].to_numpy(float))
     block = fair["block"].to_numpy(np.int64)
     counts = block_weights(block, bootstrap, rng)
-    low, high = percentiles((counts @ listed) / counts.sum(axis=1), len(np.unique(block)))
+    blocks = len(np.unique(block))
+    low, high = percentiles((counts @ listed) / counts.sum(axis=1), blocks)
     found, called = int(label[listed].sum()), int(listed.sum())
-    ends = share_interval(found, called) if called else (float("nan"), float("nan"))
+    ends = (float("nan"), float("nan"))
+    if called:
+        ends = block_share_interval(label[listed], block[listed])
     share = float(listed.mean())
-    in_use = float((p_unknown.to_numpy(float) >= threshold).mean()) if len(p_unknown) else np.nan
+    high = callable_high(share, high, len(fair))
+    in_use = float("nan")
+    if called and len(p_unknown):
+        in_use = float((p_unknown.to_numpy(float) >= threshold).mean())
     if called:
         text = (
             f"{share:.0%} of the judged homes ({_span(low, high)}) stood on a list meant to "
             f"hold 90% lead; {found:,} of its {called:,} lines were lead ({_span(*ends)}). "
             f"Judged on {len(fair):,} {judged_on}. A place on the list is not a "
             "finding, and a home off the list cannot be ruled out."
+        )
+    elif np.isfinite(lowest_threshold(label, p)):
+        text = (
+            f"A list of 90% lead was found among the {len(fair):,} {judged_on}, but only where it "
+            "could not be tested: what the other places taught named no home there. So no home "
+            "can be called on these scores alone, and none ruled out."
         )
     else:
         text = (
@@ -181,6 +211,7 @@ def make_headline(
             in_use_share=in_use,
             rows=len(fair),
             listed=called,
+            blocks=blocks,
             judged_on=judged_on,
             text=text,
         ),

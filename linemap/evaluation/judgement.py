@@ -106,7 +106,7 @@ def evaluate(
     expected_lead : callable, optional
         Takes the group of each parcel and returns ``expected``, ``low`` and ``high`` [homes] of
         each by the scores that are judged; without it the held-out scores are summed up, and
-        their sum has no interval.
+        their sum has no interval. Needed with a ``sample`` of checked homes.
     tell : callable, optional
         Told in a sentence before each fit.
 
@@ -134,6 +134,9 @@ def evaluate(
         raise ArgumentError(f"{folds} folds hide nothing from the rest; set folds to 2 or more")
     data, words = prepare(frame, labels), WORDS[labels]
     inside = np.ones(len(data), dtype=bool) if sample is None else data.index.isin(sample)
+    if not inside.all() and expected_lead is None and labels == "checks":
+        raise ArgumentError("lead of a whole city cannot be summed up from the scores of a sample; "
+                            "give expected_lead, or no sample")  # fmt: skip
     judged = data[data["judged"] & inside]
     lead = int(judged["label"].sum())
     counts = count_homes(data, inside)
@@ -169,7 +172,7 @@ def evaluate(
     runs: dict[str, Run] = {}
     for name, plan in _plans(checked, part, protocols, folds, ranges, stream, words).items():
         if plan is None:
-            notes.append(warn.Caution(f"no_{name}", f"Too few homes for the protocol {name}."))
+            notes.append(warn.no_plan_caution(name, checked, words))
             continue
         try:
             runs[name] = runner.run(plan)
@@ -184,7 +187,7 @@ def evaluate(
     rows: list[dict[str, object]] = []
     for number, (name, held) in enumerate(views.items()):
         ways = {"as checked": np.ones(len(held))}
-        if name != "audit" and len(set(judged["why"])) > 1 and labels == "checks":
+        if name != "audit" and set(judged["why"]) != {"random"} and labels == "checks":
             weight = overlap.weights.reindex(held.index).to_numpy(dtype=float)
             ways["inverse propensity"] = weight / weight.mean()
         for way, weight in ways.items():
@@ -290,6 +293,10 @@ def _spatial_parts(
         headline, reason = None, f"No headline precision, see the warnings: {', '.join(severe)}."
     if result.labels == "records":
         headline, reason = None, "No headline precision: records are not findings."
+    cautions = result.cautions
+    if headline and headline.blocks < min(warn.FEWEST_BLOCKS, result.measures["blocks"].min()):
+        fewest = warn.few_blocks_caution("The headline", headline.blocks, WORDS["checks"])
+        cautions = (*(note for note in cautions if note.code != "few_blocks"), fewest)
     fair = held[held["why"].isin((*FAIR_REASONS, "request"))]
     unknown = fair[fair["record_lead"].isna()]
     choice = choose_calibration(
@@ -312,7 +319,7 @@ def _spatial_parts(
             rng=stream(23),
         )
     return replace(result, headline=headline, headline_reason=reason, choice=choice,
-                   groups=groups, prevalence=prevalence)  # fmt: skip
+                   groups=groups, prevalence=prevalence, cautions=cautions)  # fmt: skip
 
 
 def _total(
@@ -378,4 +385,5 @@ def _protocol_table(
 
 
 def _stack(parts: list[pd.DataFrame]) -> pd.DataFrame:
-    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+    filled = [part for part in parts if len(part)] or parts[:1]
+    return pd.concat(filled, ignore_index=True) if filled else pd.DataFrame()

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from linemap.evaluation.baselines import MEANING as BASELINES
 from linemap.evaluation.baselines import RANK_ONLY
 from linemap.evaluation.calibration import calibration_bins, perfect_ece
-from linemap.evaluation.intervals import block_weights, percentiles, share_interval
+from linemap.evaluation.headline import callable_high
+from linemap.evaluation.intervals import block_share_interval, block_weights, percentiles
 from linemap.evaluation.measures import (
     LIST_SHARES,
     PROBABILITY,
@@ -47,6 +48,52 @@ def _draws(measure: Measure, label: Array, score: Array, weights: Array) -> Arra
     step = max(1, LARGEST // max(len(label), 1))
     parts = [measure(label, score, weights[i : i + step]) for i in range(0, len(weights), step)]
     return np.concatenate(parts)
+
+
+def ece_interval(
+    value: float, draws: Array, ends: tuple[float, float], perfect_high: float
+) -> tuple[float, float]:
+    """Return the interval of a calibration error, which luck alone lifts above nought.
+
+    A resample adds its own luck to that of the checks, so its errors lie above the value and its
+    interval may not hold it. The mean excess of the resamples estimates how much luck adds; the
+    low end gives back twice that, once for the resample and once for the checks.
+
+    Parameters
+    ----------
+    value : float
+        Calibration error of the checks [share].
+    draws : ndarray, shape (resamples,)
+        The same of each resample.
+    ends : tuple of float
+        Percentile interval of the draws; NaN where there is none.
+    perfect_high : float
+        High end of the band of a perfect model; NaN where it is not known. A value within the
+        band may be luck alone, so its interval reaches down to 0.
+
+    Returns
+    -------
+    tuple of float
+        Low and high, with the value between them.
+
+    References
+    ----------
+    Broecker 2012, Clim. Dyn. 39, 655-667; Ferro and Fricker 2012, Q. J. R. Meteorol. Soc. 138,
+    1954-1960; Roelofs et al. 2022, Mitigating bias in calibration error estimation (AISTATS):
+    the bias. The interval is ours.
+
+    Examples
+    --------
+    >>> low, high = ece_interval(0.06, np.array([0.06, 0.08]), (0.065, 0.095), 0.04)
+    >>> f"{low:.3f} {high:.3f}"
+    '0.045 0.095'
+    """
+    low, high = ends
+    if not np.isfinite(low):
+        return ends
+    excess = float(np.nanmean(draws)) - value
+    low = 0.0 if value <= perfect_high else max(0.0, min(low - 2 * excess, value))
+    return low, max(high, value)
 
 
 def measure_rows(
@@ -93,7 +140,8 @@ def measure_rows(
         for name, measure in able.items():
             values[method, name] = _draws(measure, label, score, counts)
         if method not in RANK_ONLY and weighting == "as checked":
-            band[method] = perfect_ece(score, rng=np.random.default_rng(rng.integers(2**63)))
+            luck = np.random.default_rng(rng.integers(2**63))
+            band[method] = perfect_ece(score, rng=luck, label=label, block=block)
     for share in LIST_SHARES:
         name = f"at_{round(100 * share)}pct"
         if ("linemap", f"hits_{name}") in values and ("age rule", f"hits_{name}") in values:
@@ -104,10 +152,14 @@ def measure_rows(
     for (method, name), value in values.items():
         low, high = percentiles(value[1:], blocks)
         perfect = band.get(method, (np.nan, np.nan)) if name == "ece" else (np.nan, np.nan)
+        if name == "ece":
+            low, high = ece_interval(value[0], value[1:], (low, high), perfect[1])
+        if name == "callable_share_90":
+            high = callable_high(value[0], high, len(label))
         row = {"protocol": protocol, "weighting": weighting, "method": method, "measure": name,
                "value": value[0], "low": low, "high": high, "perfect_low": perfect[0],
                "perfect_high": perfect[1], "rows": len(label),
-               "lead": int(label.sum())}  # fmt: skip
+               "lead": int(label.sum()), "blocks": blocks}  # fmt: skip
         if method != "linemap" and ("linemap", name) in values:
             ahead = values["linemap", name] - value
             row["ahead"] = ahead[0]
@@ -141,9 +193,10 @@ def group_table(
     Returns
     -------
     DataFrame
-        ``protocol``, ``kind``, ``group``, ``rows``, ``lead``, ``found`` with Wilson ends,
-        ``promised``, ``agrees`` (promised lies between the ends of found), and the measures
-        :data:`OF_GROUPS` with block-bootstrap ends; NaN for a ranking of too few of a kind.
+        ``protocol``, ``kind``, ``group``, ``rows``, ``lead``, ``blocks``, ``found`` with its
+        :func:`~linemap.evaluation.intervals.block_share_interval`, ``promised``, ``agrees``
+        (promised lies between the ends of found), and the measures :data:`OF_GROUPS` with
+        block-bootstrap ends; NaN for a ranking of too few of a kind.
     """
     rows = []
     for kind in groups.columns:
@@ -151,11 +204,11 @@ def group_table(
             part = held.loc[index]
             label, p = part["label"].to_numpy(float), part["linemap"].to_numpy(float)
             block = part["block"].to_numpy(np.int64)
-            low, high = share_interval(int(label.sum()), len(label))
+            low, high = block_share_interval(label, block)
             row: dict[str, object] = {
                 "protocol": protocol, "kind": kind, "group": str(name), "rows": len(label),
-                "lead": int(label.sum()), "found": label.mean(), "found_low": low,
-                "found_high": high, "promised": p.mean(),
+                "lead": int(label.sum()), "blocks": len(np.unique(block)), "found": label.mean(),
+                "found_low": low, "found_high": high, "promised": p.mean(),
                 "agrees": bool(low <= p.mean() <= high),
             }  # fmt: skip
             weights = np.vstack([np.ones(len(label)), block_weights(block, bootstrap, rng)])
@@ -165,9 +218,8 @@ def group_table(
                 if few and measure in RANKING:
                     value = np.full(len(value), np.nan)
                 row[measure] = value[0]
-                row[f"{measure}_low"], row[f"{measure}_high"] = percentiles(
-                    value[1:], len(np.unique(block))
-                )
+                ends = percentiles(value[1:], len(np.unique(block)))
+                row[f"{measure}_low"], row[f"{measure}_high"] = ends
             rows.append(row)
     return pd.DataFrame(rows)
 
@@ -200,10 +252,13 @@ def gain_table(held: pd.DataFrame, *, protocol: str, steps: int = 50) -> pd.Data
     -------
     DataFrame
         ``protocol``, ``method``, ``looked``, ``found`` [share]; ties count by expectation.
+        Empty where no home has lead.
     """
     label = held["label"].to_numpy(dtype=float)
     looked = np.linspace(0, 1, steps + 1)
-    parts = []
+    parts = [pd.DataFrame(columns=["protocol", "method", "looked", "found"])]
+    if not label.any():
+        return parts[0]
     for method in METHODS:
         score = held[method].to_numpy(dtype=float)
         if not np.isfinite(score).all():
@@ -213,4 +268,4 @@ def gain_table(held: pd.DataFrame, *, protocol: str, steps: int = 50) -> pd.Data
         found = np.interp(looked, np.r_[0, steps_of["size"]], np.r_[0, steps_of["sum"]])
         parts.append(pd.DataFrame({"protocol": protocol, "method": method, "looked": looked,
                                    "found": found}))  # fmt: skip
-    return pd.concat(parts, ignore_index=True)
+    return pd.concat(parts[1:], ignore_index=True)

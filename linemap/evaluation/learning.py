@@ -45,7 +45,7 @@ def learning_curve(
     -------
     DataFrame
         ``visible_share``, ``visible`` [checked homes], ``method``, ``measure``, ``value``,
-        ``low``, ``high``, ``rows``, ``note`` (why a point is missing).
+        ``low``, ``high``, ``rows``, ``blocks``, ``note`` (why a point is missing).
     """
     split = _typical(run)
     checked = runner.data.index[runner.data["checked"]]
@@ -77,7 +77,7 @@ def learning_curve(
             table.loc[len(table)] = {"method": "linemap", "measure": "log_loss"}
         parts.append(table.assign(visible_share=share, visible=seen, note=note))
     columns = ["visible_share", "visible", "method", "measure", "value", "low", "high", "rows",
-               "note"]  # fmt: skip
+               "blocks", "note"]  # fmt: skip
     return pd.concat(parts, ignore_index=True)[columns]
 
 

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from linemap.evaluation.frame import drawn_at_random
 from linemap.evaluation.intervals import (
     block_weights,
     finite_population_interval,
@@ -34,8 +35,8 @@ COLUMNS = (
 )
 
 TEXT = {
-    "random checks": "only homes drawn at random; exact interval for a pool of this size; the one "
-    "way here that needs no model",
+    "random checks": "only homes drawn at random, also those seen on one side; exact interval "
+    "for a pool of this size; the one way here that needs no model",
     "checks reweighted": "checks for any reason but suspicion, each weighted by the inverse of "
     "its chance of being checked; repairs what building and place explain, nothing else",
     "checks as they are": "share of lead among checks for any reason but suspicion; not an "
@@ -95,7 +96,9 @@ def prevalence_table(
     """Estimate the share of homes with lead and the lead lines left, four ways.
 
     The population is every home that was not checked for another reason than the random
-    draw: what a random draw among open homes speaks for.
+    draw: what a random draw among open homes speaks for. Lead lines left are those of its homes
+    that were not checked. Random checks of one side count too, see
+    :func:`~linemap.evaluation.frame.drawn_at_random`.
 
     Parameters
     ----------
@@ -117,7 +120,7 @@ def prevalence_table(
         :data:`COLUMNS`. Intervals have 95%.
     """
     judged = frame["judged"].to_numpy(dtype=bool)
-    at_random = judged & (frame["why"] == "random").to_numpy(dtype=bool)
+    at_random = drawn_at_random(frame)
     checked = frame["checked"].to_numpy(dtype=bool)
     unknown = frame["record_lead"].isna().to_numpy()
     label = frame["label"].to_numpy(dtype=float, na_value=np.nan)

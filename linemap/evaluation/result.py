@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from linemap.evaluation import baselines, measures
 from linemap.evaluation.calibration import Calibration
-from linemap.evaluation.cautions import Caution
+from linemap.evaluation.cautions import FEWEST_OF_A_KIND, Caution
 from linemap.evaluation.folds import NAMES
 from linemap.evaluation.headline import Headline
 from linemap.evaluation.overlap import Overlap
@@ -33,6 +35,7 @@ MEASURE_COLUMNS = (
     "ahead_high",
     "rows",
     "lead",
+    "blocks",
 )
 
 CAUTION = (
@@ -43,6 +46,13 @@ CAUTION = (
 
 PUBLISHED = ("evaluation.callable_share_pittsburgh", "evaluation.spatial_range_flint")
 """Published figures to read the results beside."""
+
+
+def _span(low: float, high: float, form: str) -> str:
+    """Return an interval in words, or that there are too few blocks for one."""
+    if not np.isfinite(low):
+        return "too few blocks for an interval"
+    return f"95% interval {low:{form}} to {high:{form}}"
 
 
 def _empty(*columns: str) -> pd.DataFrame:
@@ -69,7 +79,8 @@ class Evaluation(Spoken):
         ``protocol``, ``text``, ``fits``, ``rows``, ``lead`` and facts of each protocol.
     measures : DataFrame
         Of the scores. Columns :data:`MEASURE_COLUMNS`; ``low``, ``high`` are block-bootstrap
-        ends (95%), ``perfect_*`` the band of a perfect model (calibration error only).
+        ends (95%), ``perfect_*`` the band of a perfect model (calibration error only),
+        ``blocks`` the number of blocks that were drawn from.
     baselines : DataFrame
         The same for the baselines; ``ahead`` is by how much the scores beat them.
     groups : DataFrame
@@ -141,17 +152,9 @@ class Evaluation(Spoken):
             + ("lead." if self.labels == "checks" else "lead by the record.")
         )
         out.append(self.headline.text if self.headline else self.headline_reason)
-        for protocol in dict.fromkeys(self.measures["protocol"]):
-            value, low, high = self.value("auc", protocol=protocol)
-            rule = self.value("auc", protocol=protocol, method="age rule")[0]
-            miss = self.value("ece", protocol=protocol)[0]
-            out.append(
-                f"{NAMES[protocol].capitalize()}: chance that lead is ranked above non-lead "
-                f"{value:.2f} (95% interval {low:.2f} to {high:.2f}), by the age rule {rule:.2f}; "
-                f"promised and found rates differ by {100 * miss:.1f} percentage points."
-            )
+        out += [self._ranked(name) for name in dict.fromkeys(self.measures["protocol"])]
         drawn = self.prevalence[self.prevalence["way"] == "random checks"]
-        for row in drawn[drawn["checked"] > 0].to_dict("records"):
+        for row in drawn[drawn["checked"] >= FEWEST_OF_A_KIND].to_dict("records"):
             homes = "homes without a record" if row["homes"] == "no record" else "all open homes"
             span = f"{row['left_low']:,.0f} to {row['left_high']:,.0f}"
             out.append(
@@ -160,21 +163,51 @@ class Evaluation(Spoken):
             )
         return [*out, *self.warnings, self.caution]
 
-    def value(
-        self, measure: str, *, protocol: str = "blocks", method: str = "linemap"
-    ) -> tuple[float, float, float]:
-        """Return one measure with its interval, checks as they are; NaN where not judged."""
+    def _ranked(self, protocol: str) -> str:
+        """Say in a sentence how one way of hiding judges the ranking and the probabilities."""
+        name, words = NAMES[protocol].capitalize(), WORDS[self.labels]
+        auc, rule = self._row("auc", protocol), self._row("auc", protocol, "age rule")
+        if auc is None or not np.isfinite(auc["value"]):
+            rows = self.measures[self.measures["protocol"] == protocol].iloc[0]
+            kind = "with lead" if rows["lead"] else "without lead"
+            return f"{name}: not judged, since all {rows['rows']:,} homes {words.homes} are {kind}."
+        text = (
+            f"{name}: chance that lead is ranked above non-lead {auc['value']:.2f} "
+            f"({_span(auc['low'], auc['high'], '.2f')})"
+        )
+        if rule is not None:
+            text += f", by the age rule {rule['value']:.2f}"
+        miss = self._row("ece", protocol)
+        if self.labels == "records" or miss is None:
+            return f"{text}."
+        told = {k: 100 * miss[k] for k in ("value", "low", "high", "perfect_low", "perfect_high")}
+        return (
+            f"{text}; promised and found rates differ by {told['value']:.1f} percentage points "
+            f"({_span(told['low'], told['high'], '.1f')}; a perfect model would show "
+            f"{told['perfect_low']:.1f} to {told['perfect_high']:.1f})."
+        )
+
+    def _row(
+        self, measure: str, protocol: str, method: str = "linemap"
+    ) -> dict[Hashable, Any] | None:
+        """Return the row of one measure, checks as they are; None where there is none."""
         table = self.measures if method == "linemap" else self.baselines
-        row = table[
+        rows = table[
             (table["measure"] == measure)
             & (table["protocol"] == protocol)
             & (table["method"] == method)
             & (table["weighting"] == "as checked")
         ]
-        if row.empty:
+        return None if rows.empty else rows.to_dict("records")[0]
+
+    def value(
+        self, measure: str, *, protocol: str = "blocks", method: str = "linemap"
+    ) -> tuple[float, float, float]:
+        """Return one measure with its interval, checks as they are; NaN where not judged."""
+        row = self._row(measure, protocol, method)
+        if row is None:
             return float("nan"), float("nan"), float("nan")
-        first = row.iloc[0]
-        return float(first["value"]), float(first["low"]), float(first["high"])
+        return float(row["value"]), float(row["low"]), float(row["high"])
 
     def to_dict(self) -> dict[str, Any]:
         """Return everything but the long curves as plain values, NaN as None."""

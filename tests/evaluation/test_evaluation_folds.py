@@ -96,6 +96,27 @@ def test_homes_at_one_spot_are_hidden_together(checked):
     assert (fold[:500] == fold[500:]).all()
 
 
+def test_homes_at_one_spot_are_hidden_together_in_matched_folds_too():
+    """Two homes on each spot, and the homes asked about beside them: single spots match best."""
+    rng = np.random.default_rng(8)
+    xy = np.tile(rng.uniform(0, 8000, (200, 2)), (2, 1))
+    xy[200:] += 0.3 * np.sign(xy[200:].round() - xy[200:])
+    twins = pd.DataFrame({"x": xy[:, 0], "y": xy[:, 1], "judged": True})
+    beside = pd.DataFrame(xy[rng.integers(0, 400, 1500)] + rng.normal(0, 5, (1500, 2)))
+    beside.columns = ["x", "y"]
+    fold = _fold_of(matched_folds(twins, beside, folds=5, rng=rng), twins.index)
+    assert (fold[:200] == fold[200:]).all()
+
+
+def test_there_are_never_more_matched_folds_than_spots(asked):
+    """Twenty homes in one house and one home each in three others."""
+    x = np.r_[np.zeros(20), 500.0, 1000.0, 1500.0]
+    house = pd.DataFrame({"x": x, "y": 0.0, "judged": True})
+    protocol = matched_folds(house, asked, folds=5, rng=np.random.default_rng(1))
+    assert protocol.facts["folds"] == 4
+    assert len(set(_fold_of(protocol, house.index)[:20])) == 1
+
+
 def test_blocks_are_kept_whole(checked):
     rng = np.random.default_rng(2)
     protocol = block_folds(checked, size_m=1000, folds=5, rng=rng)

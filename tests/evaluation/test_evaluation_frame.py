@@ -7,10 +7,12 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 
 from linemap.assembly import evaluation_frame, without
 from linemap.evaluation.baselines import feature_matrix
+from linemap.evaluation.frame import group_homes
 from linemap.pipeline import run
 from linemap.scoring import Evidence
 from linemap.settings import load_settings
@@ -41,6 +43,33 @@ def test_the_frame_holds_the_latest_answer_of_each_home():
     given = {"kit_first_high", "kit_flushed_high", "record_lead"}
     given |= {"answer_entry_pipe", "answer_line_replaced"}
     assert given <= set(feature_matrix(frame))
+
+
+def homes_of(income: list[float]) -> pd.DataFrame:
+    return pd.DataFrame(
+        {
+            "year_built": 1950.0,
+            "area_id": "one",
+            "median_income": income,
+            "record_lead": np.nan,
+            "why": "random",
+        }
+    )
+
+
+def test_thirds_are_named_from_the_lowest_income():
+    homes = homes_of([10.0, 20, 30, 40, 50, 60, np.nan])
+    assert group_homes(homes, homes.index)["income"].tolist() == [
+        *["lowest third"] * 2,
+        *["middle third"] * 2,
+        *["highest third"] * 2,
+        "income unknown",
+    ]
+
+
+def test_one_income_everywhere_makes_no_thirds():
+    homes = homes_of([50_000.0] * 5 + [np.nan])
+    assert group_homes(homes, homes.index)["income"].dropna().tolist() == ["income unknown"]
 
 
 def test_without_any_check_the_record_is_hidden_and_judged_by(tiny_city: Path, tmp_path: Path):

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import statsmodels.api as sm
 from scipy.stats import binomtest, hypergeom
 
 from linemap.errors import ArgumentError
 from linemap.evaluation.intervals import (
+    block_share_interval,
     block_weights,
     finite_population_interval,
     percentiles,
@@ -70,9 +72,9 @@ def test_blocks_are_drawn_whole():
 
 def test_few_blocks_or_few_values_give_no_interval():
     values = np.arange(100.0)
-    assert np.isfinite(percentiles(values, 5)).all()
-    assert np.isnan(percentiles(values, 4)).all()
-    assert np.isnan(percentiles(np.where(values < 60, np.nan, values), 9)).all()
+    assert np.isfinite(percentiles(values, 10)).all()
+    assert np.isnan(percentiles(values, 9)).all()
+    assert np.isnan(percentiles(np.where(values < 60, np.nan, values), 19)).all()
 
 
 def test_bootstrap_interval_of_auc_covers_the_truth():
@@ -99,3 +101,26 @@ def test_block_bootstrap_is_wider_where_neighbours_are_alike():
         for b in (block, np.arange(400))
     ]
     assert spread[0] > 2 * spread[1]
+
+
+def test_homes_of_a_block_count_as_one_draw_of_the_block():
+    """The design effect is that of a mean with errors clustered by block (statsmodels)."""
+    rng = np.random.default_rng(5)
+    block = np.repeat(np.arange(30), 10)
+    label = (rng.random(300) < rng.beta(1, 1, 30)[block]).astype(float)
+    mean = sm.OLS(label, np.ones(300)).fit(cov_type="cluster", cov_kwds={"groups": block})
+    effective = label.mean() * (1 - label.mean()) / mean.bse[0] ** 2
+    assert effective < 120
+    assert block_share_interval(label, block) == pytest.approx(
+        share_interval(label.mean() * effective, effective), rel=1e-6
+    )
+
+
+def test_lone_homes_keep_the_plain_interval():
+    label = np.repeat([1.0, 0.0], [30, 70])
+    alone = share_interval(30, 100)
+    narrowed = np.tile(np.arange(10), 10)
+    assert block_share_interval(label, np.zeros(100, int)) == alone
+    assert block_share_interval(label, narrowed) == alone  # every block has the city's share
+    assert block_share_interval(label[:30], np.arange(30)) == share_interval(30, 30)
+    assert block_share_interval(label[:0], narrowed[:0]) == (0.0, 1.0)

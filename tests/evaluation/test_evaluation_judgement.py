@@ -153,3 +153,48 @@ def test_blocks_smaller_than_asked_for_are_a_fault_only_where_lines_are_alike_ov
     result = evaluate(frame, honest_model(town), block_m=20_000.0, **few)
     assert 800.0 < result.ranges["block_m"] < 9000.0
     assert ("blocks_too_small" in codes(result)) == warned
+
+
+@pytest.mark.parametrize(("why", "ways"), [("main_work", 2), ("random", 1)])
+def test_checks_for_one_reason_are_reweighted_unless_drawn_at_random(
+    town, frame, honest_model, why, ways
+):
+    """Checks along main work are all for one reason, yet no picture of the city."""
+    one = frame.assign(why=frame["why"].where(~frame["checked"], why))
+    result = evaluate(one, honest_model(town), seed=1, bootstrap=5, folds=2, protocols=["blocks"])
+    assert result.measures["weighting"].nunique() == ways
+
+
+def test_reweighted_measures_weigh_each_home_by_the_inverse_of_its_chance(judged):
+    """Weights all 1 would repeat the plain figures."""
+    result, _ = judged
+    rows = result.measures.query("protocol == 'blocks' and measure == 'log_loss'")
+    by = rows.set_index("weighting")["value"]
+    assert result.overlap.weights.std() > 0.1
+    assert by["inverse propensity"] != pytest.approx(by["as checked"], rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("edge", "why", "named"),
+    [
+        (1500.0, "main_work", "The headline: only"),
+        (1500.0, "random", "Random checks only: only"),
+        (np.inf, "main_work", ""),
+    ],
+)
+def test_the_fewest_blocks_of_all_are_warned_of_once(
+    town, frame, honest_model, monkeypatch, edge, why, named
+):
+    """Checks for reasons that do not hang on the line lie in one corner, all others anywhere."""
+    found = judgement._ranges
+    monkeypatch.setattr(judgement, "_ranges", lambda *told: {**found(*told), "used_m": 500.0})
+    corner = (frame["x"] < edge) & (frame["y"] < edge)
+    given = frame.assign(record_lead=np.nan)
+    given["why"] = np.where(frame["checked"], np.where(corner, why, "request"), "unknown")
+    more = given.index[corner & ~given["checked"]][:40]
+    given.loc[more, ["checked", "label", "why"]] = [True, 0.0, why]
+    result = evaluate(given, honest_model(town), seed=1, bootstrap=5, folds=2, protocols=QUICK)
+    [text] = [c.text for c in result.cautions if c.code == "few_blocks"] or [""]
+    assert text.startswith(named)
+    assert bool(text) == bool(named)
+    assert (result.headline.blocks < 20) == bool(named)

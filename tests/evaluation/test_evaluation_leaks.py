@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
+import pytest
 
 from linemap.evaluation import QUICK, evaluate
 from linemap.evaluation.baselines import baseline_scores, feature_matrix
+from linemap.evaluation.cautions import leak_cautions
 from linemap.evaluation.frame import prepare
+from linemap.evaluation.words import CHECKS
 
 
 def codes(evaluation) -> set[str]:
@@ -58,6 +62,20 @@ def test_a_feature_filled_in_from_the_checks_is_found_out(town, frame, honest_mo
 
 def test_an_honest_model_is_not_accused(judged):
     assert not any(caution.severe for caution in judged[0].cautions)
+
+
+@pytest.mark.parametrize("share", [0.02, 0.98])
+def test_a_right_rate_is_not_called_a_leak_where_nearly_all_homes_are_alike(share):
+    """Known truth drawn here: each home is given the share of lead and nothing else."""
+    rng = np.random.default_rng(1)
+    label = (rng.random(1200) < share).astype(float)
+    held = pd.DataFrame({"label": label, "linemap": share, "visible": 0.99 * label + 0.005})
+    assert leak_cautions({"blocks": held}, CHECKS) == []
+    unhidden = held.assign(visible=share)
+    [note] = leak_cautions({"blocks": unhidden}, CHECKS)
+    assert (note.code, note.severe) == ("hiding_changes_nothing", False)
+    known = held.assign(linemap=0.96 * label + 0.02)
+    assert [note.code for note in leak_cautions({"blocks": known}, CHECKS)] == ["answer_known"]
 
 
 def test_copying_the_nearest_check_flatters_under_random_folds(town, frame):

@@ -71,6 +71,46 @@ def test_random_checks_cover_the_lead_left():
     assert abs(np.mean(errors)) < 3 * np.std(errors) / np.sqrt(60)
 
 
+def test_homes_where_crews_stopped_at_lead_stay_among_the_random_checks():
+    """Known truth drawn here: lead at 30% of the homes; 3 of 5 with lead are seen on one side."""
+    inside, shares = 0, []
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        n = 2000
+        truth = (rng.random(n) < 0.3).astype(float)
+        checked = np.zeros(n, dtype=bool)
+        checked[rng.choice(n, 300, replace=False)] = True
+        stopped = checked & (truth == 1) & (rng.random(n) < 0.6)
+        city = pd.DataFrame(
+            {
+                "x": rng.uniform(0, 5000, n),
+                "y": rng.uniform(0, 5000, n),
+                "year_built": 1950.0,
+                "land_use": "single",
+                "area_id": "one",
+                "median_income": 1.0,
+                "checked": checked,
+                "label": np.where(checked, truth, np.nan),
+                "why": np.where(checked, "random", "unknown"),
+                "checked_on": pd.NaT,
+                "record_lead": np.nan,
+                "sides_seen": np.select([stopped, checked], [1, 2], 0),
+            },
+            index=[f"P{i}" for i in range(n)],
+        )
+        data = prepare(city, "checks").assign(block=0)
+        assert not data.loc[stopped, "judged"].any()
+        table = prevalence_table(
+            data, pd.Series(1.0, data.index), lambda homes: (0, 0, 0), bootstrap=2, rng=rng
+        )
+        row = table.iloc[0]
+        assert (row["checked"], row["population"]) == (300, n)
+        inside += row["left_low"] <= truth[~checked].sum() <= row["left_high"]
+        shares.append(row["share"])
+    assert inside >= 36
+    assert np.mean(shares) == pytest.approx(0.3, abs=0.015)
+
+
 def test_weighting_repairs_checks_along_main_work():
     gaps = {"checks as they are": [], "checks reweighted": []}
     for seed in range(4):

@@ -10,6 +10,8 @@ import pytest
 
 from linemap.errors import ArgumentError, EvidenceError
 from linemap.evaluation import QUICK, evaluate
+from linemap.evaluation.cautions import label_cautions
+from linemap.evaluation.frame import prepare
 
 
 def codes(evaluation) -> set[str]:
@@ -81,6 +83,18 @@ def test_homes_seen_on_one_side_are_left_out_while_others_suffice(town, frame, h
     alone = evaluate(frame.assign(sides_seen=1), honest_model(town), seed=1, bootstrap=20,
                      protocols=QUICK)  # fmt: skip
     assert alone.counts["judged"] == 408
+
+
+def test_random_checks_of_one_side_are_not_missed(frame):
+    """Half of the 120 random checks saw one side: enough are left that nothing is warned of."""
+    drawn = frame.index[frame["why"] == "random"]
+    half = frame.assign(sides_seen=np.where(frame.index.isin(drawn[20:]), 1, 2))
+    assert len(drawn) == 120
+    data = prepare(half, "checks")
+    assert (data["judged"] & (data["why"] == "random")).sum() == 20
+    told = {note.code: note.text for note in label_cautions(data, "checks")}
+    assert "few_random_checks" not in told
+    assert "count in the estimate from random checks" in told["one_side_seen"]
 
 
 def test_labels_that_are_records_are_never_called_truth(town, frame):
@@ -198,3 +212,32 @@ def test_few_checks_and_many_folds_are_judged(town, frame, honest_model):
     result = evaluate(few, honest_model(town), seed=1, bootstrap=20, folds=25,
                       protocols=["random", "matched"])  # fmt: skip
     assert set(result.protocols["fits"]) == {22}
+
+
+@pytest.mark.parametrize(
+    ("dates", "said"),
+    [
+        ("none", "dates are missing. Of 408 checks judged by, 0 have one; at least 10 are needed."),
+        ("one", "the dated checks are all of one day."),
+    ],
+)
+def test_missing_dates_are_said_to_be_missing(town, frame, honest_model, dates, said):
+    day = pd.NaT if dates == "none" else pd.Timestamp("2022-05-01")
+    result = evaluate(frame.assign(checked_on=day), honest_model(town), seed=1, bootstrap=5,
+                      folds=2, protocols=["blocks", "time"])  # fmt: skip
+    [text] = [caution.text for caution in result.cautions if caution.code == "no_time"]
+    assert text == f"Forward in time is not judged: {said}"
+
+
+def test_every_home_checked_leaves_no_distance_to_match(town, frame, honest_model):
+    all_told = frame[frame["checked"]]
+    model = honest_model(town)
+    result = evaluate(all_told, model, seed=1, bootstrap=5, folds=2, protocols=["matched"])
+    [text] = [caution.text for caution in result.cautions if caution.code == "no_matched"]
+    assert "no home is without a check" in text
+
+
+def test_a_sample_alone_states_no_lead_of_the_city(town, frame, honest_model):
+    west = frame.index[frame["x"] < 3000]
+    with pytest.raises(ArgumentError, match="give expected_lead, or no sample"):
+        evaluate(frame, honest_model(town), seed=1, protocols=QUICK, sample=west)

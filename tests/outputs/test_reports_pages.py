@@ -22,6 +22,7 @@ from linemap.outputs.reports.staff_report import (
     high_in_words,
     looks_by_kind,
     measure_table,
+    prevalence_rows,
 )
 from linemap.outputs.reports.witness_words import witness_words
 
@@ -221,6 +222,17 @@ def test_lead_lines_where_nobody_looked_are_titled_for_what_they_count(findings,
     text = (tmp_path / "staff/report.html").read_text(encoding="utf-8")
     assert "Lead lines at homes that nobody has looked at, with those on record" in text
     assert "not yet found" not in text
+
+
+def test_homes_not_checked_are_counted_without_those_that_were():
+    """Of 19,392 homes that a draw speaks for, 87 were drawn and looked at."""
+    rows = [
+        {"homes": homes, "way": way, "population": population, "checked": checked}
+        for homes, population, drawn in (("all", 19_392, 87), ("no record", 9_500, 40))
+        for way, checked in (("random checks", drawn), ("checks as they are", 700))
+    ]
+    titles = [title for title, _ in prevalence_rows(pd.DataFrame(rows))]
+    assert titles == ["All homes not checked (19,305)", "Of these, homes without a record (9,460)"]
 
 
 def test_where_heading_names_rivals_for_the_first_place(findings):

@@ -243,11 +243,18 @@ def set_aside(quarantine: pd.DataFrame) -> list[dict[str, Any]]:
 
 
 def prevalence_rows(prevalence: pd.DataFrame) -> list[tuple[str, list[dict[str, Any]]]]:
-    """Return the estimates of lead lines where nobody has looked, by the homes in question."""
+    """Return the estimates of lead lines where nobody has looked, by the homes in question.
+
+    Homes that were drawn at random and looked at are of the population that the draw speaks for,
+    but not among those whose lead lines are estimated, so the count given is without them.
+    """
     words = {"all": "All homes not checked", "no record": "Of these, homes without a record"}
+    rows = records(prevalence)
+    looked = {row["homes"]: row["checked"] for row in rows if row["way"] == "random checks"}
     grouped: dict[str, list[dict[str, Any]]] = {}
-    for row in records(prevalence):
-        homes = f"{words.get(row['homes'], row['homes'])} ({count(row['population'])})"
+    for row in rows:
+        left = row["population"] - looked.get(row["homes"], 0)
+        homes = f"{words.get(row['homes'], row['homes'])} ({count(left)})"
         way = WAY_WORDS.get(row["way"], row["way"])
         grouped.setdefault(homes, []).append({**row, "way": way})
     return list(grouped.items())
