@@ -8,8 +8,9 @@ on where it stopped, and ``--table`` prints what the log holds.
 
 Methods: age rule, decade rate and nearest checks learn from checks alone, or not at all; the
 records as they are; boosted trees learned from checks, on building and place alone or with
-record, answers and bottles as columns; linemap with each of its priors; and the oracle, which
-knows the rates that the city was made with and sees the same evidence.
+record, answers and bottles as columns; linemap with each of its priors; and two oracles, which
+know the rates that the city was made with and see the same evidence: one is told where main
+contracts ended and how much lead each laid, the other must find that too.
 """
 
 from __future__ import annotations
@@ -37,7 +38,7 @@ from linemap.evaluation.measures import ece
 from linemap.features import build_features, build_graph
 from linemap.scoring import Evidence, LineModel
 from linemap.water import check_kits
-from synthetic_city import InventedCity, make_city
+from synthetic_city import InventedCity, make_city, searched_oracle
 
 NO_CHECKS = dict.fromkeys(
     ("checks_random", "checks_main_work", "checks_request", "checks_suspected"), 0.0
@@ -102,6 +103,7 @@ def score_all(city: InventedCity, seed: int) -> dict[str, np.ndarray]:
     for prior in PRIORS:
         model = LineModel(prior=prior, seed=seed).fit(features, graph, told)
         out[f"linemap, {prior}"] = model.score()["p_lead"].to_numpy(dtype=float)
+    out["oracle, contracts to be found"] = searched_oracle(city).to_numpy(dtype=float)
     out["oracle"] = city.truth["p_oracle"].to_numpy(dtype=float)
     return out
 
