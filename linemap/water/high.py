@@ -8,6 +8,7 @@ import pandas as pd
 from linemap.water.levels import action_level
 
 UNTOLD = "tell the resident without delay: a certified filter or bottled water until it is mended"
+TOLD_TOO_SOON = "; the day noted as sent lies before the day of the water and does not count"
 TOLD = "told; see that a certified filter is in use and that the cause is looked for"
 SET_ASIDE = "; the kit says nothing of the pipe, but its water was drawn in this home"
 RESULTS = ["first_low", "first_high", "flushed_low", "flushed_high"]
@@ -24,6 +25,8 @@ def high_results(pairs: pd.DataFrame, kits: pd.DataFrame, parcels: pd.DataFrame)
         By the ``pairs`` contract.
     kits : DataFrame
         By the ``kits`` contract; ``reported_on`` is the day the result was sent to the resident.
+        Of rows that repeat a ``kit_id`` the latest day holds. A day before the bottles were
+        filled cannot be that of their result: it is left out and the resident counts as untold.
     parcels : DataFrame
         Indexed by parcel_id, with ``area_id`` and, where known, ``address``.
 
@@ -39,12 +42,16 @@ def high_results(pairs: pd.DataFrame, kits: pd.DataFrame, parcels: pd.DataFrame)
     """
     level = action_level("LCRI")
     most = pairs[["first_low", "flushed_low"]].max(axis=1)
-    found = pairs[most > level].assign(lead_ug_l=most, level_ug_l=level)
-    sent_on = kits.set_index("kit_id")["reported_on"].reindex(found["kit_id"])
-    told = sent_on.notna().to_numpy()
+    found = pairs.assign(lead_ug_l=most, level_ug_l=level)[most > level]
+    noted = pd.to_datetime(kits["reported_on"]).groupby(kits["kit_id"]).max()
+    sent_on = pd.Series(noted.reindex(found["kit_id"]).to_numpy(), index=found.index)
+    too_soon = sent_on < pd.to_datetime(found["collected_on"])
+    sent_on = sent_on.mask(too_soon)
+    told = sent_on.notna()
     aside = found["verdict"].astype(object).eq("not_usable")
-    why = np.where(told, TOLD, UNTOLD) + aside.map({True: SET_ASIDE, False: ""})
-    found = found.assign(reported_on=sent_on.to_numpy(), told=told, why=why).sort_values(
+    why = pd.Series(np.where(told, TOLD, UNTOLD), index=found.index, dtype=object)
+    why = why + np.where(too_soon, TOLD_TOO_SOON, "") + np.where(aside, SET_ASIDE, "")
+    found = found.assign(reported_on=sent_on, told=told, why=why).sort_values(
         ["told", "collected_on", "lead_ug_l", "kit_id"],
         ascending=[True, False, False, True],
         kind="stable",

@@ -63,6 +63,32 @@ def test_who_was_not_told_comes_first():
     assert found["why"][1].startswith("told;")
 
 
+def test_where_no_kit_is_high_the_list_is_empty():
+    pairs = pairs_of(("K1", "P1", "usable", "2025-03-01", 5.0, 5.0, 0.0, 1.0))
+    assert high_results(pairs, kits_of(None), PARCELS).empty
+
+
+def test_a_day_before_the_water_was_drawn_tells_nobody():
+    pairs = pairs_of(
+        ("K1", "P1", "usable", "2025-06-01", 50.0, 50.0, 12.0, 12.0),
+        ("K2", "P2", "usable", "2025-06-01", 50.0, 50.0, 12.0, 12.0),
+    )
+    found = high_results(pairs, kits_of("2025-05-31", "2025-06-01"), PARCELS)
+    assert found["kit_id"].tolist() == ["K1", "K2"]
+    assert found["reported_on"].isna().tolist() == [True, False]
+    assert found["why"][0].startswith("tell the resident without delay")
+    assert "before the day of the water" in found["why"][0]
+    assert "before the day of the water" not in found["why"][1]
+
+
+def test_a_kit_that_stands_twice_in_the_table_is_listed_once():
+    pairs = pairs_of(("K1", "P1", "usable", "2025-06-01", 50.0, 50.0, 12.0, 12.0))
+    kits = pd.concat([kits_of(None), kits_of("2025-06-20"), kits_of("2025-06-10")])
+    found = high_results(pairs, kits, PARCELS)
+    assert found["kit_id"].tolist() == ["K1"]
+    assert found["reported_on"].tolist() == [pd.Timestamp("2025-06-20")]
+
+
 @pytest.mark.parametrize("parcels", [PARCELS, PARCELS.drop(columns="address")])
 def test_none_is_a_table_with_the_columns_of_its_contract(parcels):
     found = high_results(pairs_of(), kits_of(), parcels)
