@@ -370,7 +370,7 @@ def gather(
         kit_list=plan.kits,
         audit=audit_table(city, scored, settings),
         looks=look_table(homes, scored, settings),
-        high=high_results(scored.pairs, city.kits, city.parcels),
+        high=high_results(scored.pairs, city.kits, city.parcels, city.samples, city.lost_lead),
         plan=plan.describe(),
         fairness=fairness(homes, plan, group_columns(settings.outreach)),
         learn=homes["learn"],
