@@ -16,6 +16,8 @@ from linemap.errors import InputError, Problem
 from linemap.intake.checker import SAME_KEY
 from linemap.intake.codes import with_code_faults
 from linemap.intake.joins import match_ids, place_parcels, place_sites
+from linemap.intake.late_dates import TABLES as DATED
+from linemap.intake.late_dates import note_late
 from linemap.intake.lost_lead import empty_lost, settle_lost
 from linemap.intake.places import check_inside, to_metres, working_crs
 from linemap.intake.reading import Dialect, Loaded, load_table, nothing_left, warn_of
@@ -110,6 +112,8 @@ def read_city(settings: Settings, *, tell: Callable[[str], None] | None = None) 
             tables[name] = nothing.set_crs(parcels.crs)
     if "samples" not in tables:
         tables["samples"] = read_results(empty_table("samples"), "")[0]
+    if settings.city.as_of is None:
+        desk.note_late_dates()
     lost = desk.mark_lost_lead()
     city = City(settings.city.name, parcels, doubts=desk.doubts(), lost_lead=lost, **tables)
     return Intake(city, desk.problems, desk.counts(), desk.inputs, tuple(sorted(set(away))))
@@ -173,6 +177,12 @@ class _Desk:
         )  # fmt: skip
         repeated = pd.DataFrame({"kit_id": pd.Series(twice, dtype=object)})
         return pd.concat([self.unreadable.astype(object), repeated], ignore_index=True)
+
+    def note_late_dates(self) -> None:
+        """Note the dates that the day of the run passes over."""
+        tables = {name: self.loaded[name].table for name in DATED if self.has(name)}
+        for late in note_late(tables, {name: self.file(name) for name in tables}):
+            self.keep(late.table, self.loaded[late.table].table, [late])
 
     def mark_lost_lead(self) -> pd.DataFrame:
         """Return what samples that were set aside may say of lead; mark the high ones."""
