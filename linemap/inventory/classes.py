@@ -106,7 +106,9 @@ def classify_line(
         part = "Neither side is known." if utility == customer else "One side is not known."
         return LineClass(UNKNOWN, part)
     if "galvanized" in (utility, customer):
-        return LineClass(NON_LEAD, "No lead, and the galvanized pipe was never below lead.")
+        return LineClass(
+            NON_LEAD, "Neither side is lead, and the galvanized pipe was never below lead."
+        )
     return LineClass(NON_LEAD, "Both sides are known and neither is lead nor galvanized.")
 
 

@@ -80,7 +80,8 @@ def rule_value(
     analyte : {"lead", "copper"}
         What was measured.
     between : {"as_measured", "half_pql"}
-        What stands for a result from the detection limit up to the quantitation level.
+        What stands for a result from the detection limit up to the quantitation level. Below
+        the detection limit that laboratories must reach a result counts as zero.
 
     Returns
     -------
@@ -89,7 +90,7 @@ def rule_value(
 
     References
     ----------
-    40 CFR 141.89(a)(1); 10 NYCRR 5-1.40 note 2.
+    40 CFR 141.89(a)(1); 10 NYCRR 5-1.40 note 2; facts ``water.mdl.*`` (from memory).
 
     Examples
     --------
@@ -98,7 +99,7 @@ def rule_value(
     """
     if between not in fact("water.report_between_mdl_and_pql").value:
         raise ArgumentError(f"between must be as_measured or half_pql, not {between!r}")
-    if below_limit:
+    if below_limit or value < float(fact(f"water.mdl.{analyte}").value):
         return 0.0
     pql = float(fact(f"water.pql.{analyte}").value)
     return pql / 2 if between == "half_pql" and value < pql else float(value)

@@ -157,6 +157,10 @@ def test_results_below_the_limit_count_as_zero():
     assert (found.value, found.non_detects) == (8, 5)
     assert rule_value(1, below_limit=True) == 0
     assert rule_value(3) == 3
+    for analyte in ("lead", "copper"):  # 40 CFR 141.89(a)(1)(iii), from memory: MDL 1 ug/L
+        for between in ("as_measured", "half_pql"):
+            assert rule_value(0.9, analyte=analyte, between=between) == 0
+        assert rule_value(1, analyte=analyte) == 1
     assert rule_value(3, between="half_pql") == 2.5
     assert rule_value(5, between="half_pql") == 5
     assert rule_value(30, analyte="copper", between="half_pql") == 25

@@ -112,6 +112,12 @@ def test_lead_connector_is_told_and_counts_only_where_the_state_says_so():
     assert told(goose)["inventory_class"] == "non-lead"
     assert "The connector is lead." in told(goose)["why"]
     assert told(goose, lead_connector_counts=True)["inventory_class"] == "lead"
+    below = told(goose.assign(customer_material="galvanized", ever_below_lead="no"))
+    assert below["inventory_class"] == "non-lead"
+    assert "No lead" not in below["why"]
+    assert (
+        "Neither side is lead, and the galvanized pipe was never below lead. The connector is lead."
+    ) in below["why"]
 
 
 def test_index_follows_parcel_ids_and_inputs_stay_untouched():
