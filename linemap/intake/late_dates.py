@@ -49,7 +49,7 @@ def late_dates(tables: Mapping[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
     known = pd.Series(np.concatenate(parts) if parts else [], dtype="datetime64[ns]").dropna()
     if len(known) < FEWEST:
         return {name: part.notna() & False for name, part in dates.items()}
-    last = known.quantile(SHARE, interpolation="lower") + BEYOND
+    last = known.sort_values().iloc[int(SHARE * (len(known) - 1))] + BEYOND
     late = {name: part > last for name, part in dates.items()}
     return {name: part & (part.sum(axis=1) == 1).to_numpy()[:, None] for name, part in late.items()}
 

@@ -178,7 +178,7 @@ A lead service line cannot be ruled out.'
     row: dict[str, list[object]] = {"kit_id": [""], "parcel_id": [""], "verdict": ["usable"]}
     for draw, reading in (("first", first), ("flushed", flushed)):
         ends = (np.nan, np.nan) if reading is None else reading
-        low, high = (ends, ends) if np.ndim(ends) == 0 else ends
+        low, high = np.broadcast_to(np.asarray(ends, dtype=float), 2).tolist()
         if low > high or low < 0:
             raise ArgumentError(f"the {draw} reading {reading} is not an interval from 0 upwards")
         row[f"{draw}_low"], row[f"{draw}_high"] = [low], [high]
