@@ -310,6 +310,7 @@ def water_figures(
         city.kits,
         city.parcels["area_id"],
         edition=settings.rules.edition,
+        state=settings.rules.state,
         method=settings.rules.rank_method,
         as_of=as_of,
         control_homes=control_homes(city),

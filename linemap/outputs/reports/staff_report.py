@@ -221,7 +221,10 @@ def action_level(findings: Findings) -> float:
     found = findings.water.get("first", {}).get("percentile_90")
     if isinstance(found, dict) and found.get("action_level") is not None:
         return float(found["action_level"])
-    return float(all_facts()[f"lead.action_level.{findings.settings.rules.edition}"].value)
+    rules = findings.settings.rules
+    names = [f"lead.action_level.{rules.edition}"]
+    names += [f"water.action_level_state.{rules.state}"] if rules.state else []
+    return min(float(all_facts()[name].value) for name in names)
 
 
 def cannot_tell(findings: Findings) -> list[str]:
