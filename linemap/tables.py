@@ -51,7 +51,7 @@ KEYS: dict[str, tuple[str, ...]] = {
 }
 """Columns that together name one row of an input table."""
 
-CONTESTED = {"samples": ("result", "unit")}
+CONTESTED = {"samples": ("result", "unit"), "checks": ("material",)}
 """Columns in which rows of one key may contradict each other. Then all of them are kept, for the
 later stage to see; only a row that repeats another is set aside."""
 

@@ -5,6 +5,7 @@ import pytest
 
 from linemap.errors import InputWarning
 from linemap.intake import read_city, read_samples
+from linemap.inventory import classify_lines
 from linemap.water import check_kits, high_results
 
 KITS = """K3,0003,2024-03-05,2024-03-06,8,no,yes
@@ -48,6 +49,15 @@ def test_every_high_number_of_the_file_is_on_the_list(small_city, order):
     aside = [p for p in intake.problems if p.table == "samples" and p.effect == "row"]
     assert len(aside) == 5
     assert all("It may hold more than 10 ug/L of lead" in p.reason for p in aside)
+
+
+@pytest.mark.parametrize("first", ["lead", "copper"])
+def test_lead_that_one_of_two_checks_of_a_day_saw_is_not_lost(small_city, first):
+    second = {"lead": "copper", "copper": "lead"}[first]
+    rows = "".join(f"0004,utility,2024-06-01,{seen},random\n" for seen in (first, second))
+    city = read_city(small_city(checks=lambda t: t + rows)).city
+    classes = classify_lines(city.lines, city.checks, city.parcels.index)
+    assert classes.loc["0004", "inventory_class"] == "lead"
 
 
 def test_copper_limits_and_low_results_are_not_taken_for_high_lead(small_city):

@@ -50,12 +50,17 @@ SET_ASIDE = {
         ],
     ),
     "same check twice": (
-        {"checks": lambda t: t + "0001,utility,5/31/2024,copper,random\n"},
+        {"checks": lambda t: t + "0001,utility,5/31/2024,lead,random\n"},
         {},
         [
             "row: checks.csv, table checks, column parcel_id, row 3 [0001]: another row above "
-            "has the same parcel_id + side + checked_on. Keep one of them."
+            "has the same parcel_id + side + checked_on + material. Keep one of them."
         ],
+    ),
+    "two checks of one day that differ": (
+        {"checks": lambda t: t + "0001,utility,5/31/2024,copper,random\n"},
+        {},
+        [],
     ),
     "no id": (
         {"parcels": lambda t: t + ",-93.26,44.97,1924,yes,1\n"},
