@@ -18,6 +18,7 @@ import pandas as pd
 from linemap.errors import RunFolderError
 from linemap.evaluation import check_labels, record_labels
 from linemap.features import PlaceGraph
+from linemap.intake import latest_date
 from linemap.inventory import audit_list, validation_pool
 from linemap.outreach import (
     Ledger,
@@ -30,7 +31,8 @@ from linemap.outreach import (
 )
 from linemap.scoring import Evidence, LineModel
 from linemap.settings import OutreachSettings, Settings
-from linemap.tables import City, contract, empty_table
+from linemap.tables import City, empty_table
+from linemap.water import check_kits, water_summary
 
 Labels = Literal["checks", "records"]
 
@@ -200,17 +202,14 @@ def group_columns(limits: OutreachSettings) -> list[str]:
 
 
 def last_day(city: City, settings: Settings) -> date:
-    """Return the day on which the run stands: ``city.as_of`` or the latest date in the files."""
+    """Return the day on which the run stands: ``city.as_of`` or the latest date in the files.
+
+    A date that stands alone, far behind all others, is passed over.
+    """
     if settings.city.as_of is not None:
         return settings.city.as_of
-    days = [
-        table[name].max()
-        for table in (city.checks, city.kits)
-        for name, column in contract("checks" if table is city.checks else "kits").items()
-        if column.kind == "date"
-    ]
-    known = [day for day in days if not pd.isna(day)]
-    return max(known).date() if known else date(2000, 1, 1)
+    day = latest_date({"checks": city.checks, "kits": city.kits})
+    return date(2000, 1, 1) if day is None else day.date()
 
 
 def rounds_so_far(ledger: Ledger | None) -> list[dict[str, Any]]:
@@ -294,6 +293,30 @@ def control_homes(city: City) -> list[str]:
     """Return the homes known by a look at both sides to have no lead, in order."""
     seen = check_labels(city.checks, city.parcels.index)
     return sorted(seen.index[(seen["label"] == 0) & (seen["sides_seen"] == 2)])
+
+
+def judged_kits(city: City, settings: Settings) -> pd.DataFrame:
+    """Return the kits that came back, with verdict and results, as of the day of the run."""
+    today = last_day(city, settings)
+    return check_kits(city.kits, city.samples, doubts=city.doubts, today=today)
+
+
+def water_figures(
+    city: City, pairs: pd.DataFrame, settings: Settings, as_of: date
+) -> dict[str, Any]:
+    """Return what the reports say of the water, under the settings' edition of the rule."""
+    return water_summary(
+        pairs,
+        city.kits,
+        city.parcels["area_id"],
+        edition=settings.rules.edition,
+        state=settings.rules.state,
+        method=settings.rules.rank_method,
+        as_of=as_of,
+        control_homes=control_homes(city),
+        line_diameter_in=city.parcels["line_diameter_in"],
+        seed=settings.scoring.seed,
+    )
 
 
 def look_table(homes: pd.DataFrame, scored: Scored, settings: Settings) -> pd.DataFrame:

@@ -304,12 +304,16 @@ def results(
     as_of: Annotated[
         str | None, typer.Option(help="Day that decides the action level, YYYY-MM-DD.")
     ] = None,
+    state: Annotated[
+        str | None, typer.Option(help="State with an action level of its own, e.g. Michigan.")
+    ] = None,
     as_json: JsonFlag = False,
 ) -> None:
     """Print percentiles, censored statistics and validity of a laboratory file, without a map."""
     from linemap.followup import read_results
 
-    summary = read_results(file, kits=kits, edition=edition.value, as_of=day_of(as_of))
+    day = day_of(as_of)
+    summary = read_results(file, kits=kits, edition=edition.value, as_of=day, state=state)
     if as_json:
         say_json(summary)
         return

@@ -23,11 +23,11 @@ from linemap.assembly import (
     Scored,
     answers_by_date,
     audit_table,
-    control_homes,
     evaluation_frame,
     group_columns,
     homes_table,
     judged_by,
+    judged_kits,
     last_day,
     lead_by_age,
     ledger_as_read,
@@ -37,6 +37,7 @@ from linemap.assembly import (
     review_so_far,
     rounds_log,
     rounds_so_far,
+    water_figures,
     without,
 )
 from linemap.evaluation import Evaluation, evaluate, judging_sample
@@ -57,7 +58,7 @@ from linemap.run_record import run_record
 from linemap.scoring import Evidence, LineModel, SharedCounts, probability
 from linemap.settings import Settings
 from linemap.tables import City, contract
-from linemap.water import check_kits, high_results, water_summary
+from linemap.water import high_results
 from linemap.whole_folder import new_run_folder
 
 STAGES = (
@@ -157,7 +158,7 @@ def score_city(
             lead_connector_counts=settings.rules.lead_connector_counts,
         )
     with watch.stage(STAGES[2]):
-        pairs = check_kits(city.kits, city.samples, doubts=city.doubts)
+        pairs = judged_kits(city, settings)
     with watch.stage(STAGES[3]):
         features = build_features(
             city.parcels,
@@ -350,17 +351,7 @@ def gather(
         classes=scored.classes,
         inventory=inventory_summary(scored.classes),
         pairs=scored.pairs,
-        water=water_summary(
-            scored.pairs,
-            city.kits,
-            city.parcels["area_id"],
-            edition=settings.rules.edition,
-            method=settings.rules.rank_method,
-            as_of=as_of,
-            control_homes=control_homes(city),
-            line_diameter_in=city.parcels["line_diameter_in"],
-            seed=settings.scoring.seed,
-        ),
+        water=water_figures(city, scored.pairs, settings, as_of),
         model=said,
         expected=expected,
         ages=lead_by_age(scored.model, city.parcels["year_built"]),
@@ -370,7 +361,7 @@ def gather(
         kit_list=plan.kits,
         audit=audit_table(city, scored, settings),
         looks=look_table(homes, scored, settings),
-        high=high_results(scored.pairs, city.kits, city.parcels),
+        high=high_results(scored.pairs, city.kits, city.parcels, city.samples, city.lost_lead),
         plan=plan.describe(),
         fairness=fairness(homes, plan, group_columns(settings.outreach)),
         learn=homes["learn"],

@@ -116,3 +116,32 @@ def fact(name: str) -> Fact:
     if name not in facts:
         raise ArgumentError(f"no published value is named {name!r}; see linemap/published.toml")
     return facts[name]
+
+
+def state_on_file(name: str) -> str:
+    """Return the name of a state whose own lead action level is on file, as it stands there.
+
+    Parameters
+    ----------
+    name : str
+        In any case.
+
+    Raises
+    ------
+    ArgumentError
+        If there is none; the message names the states that there are.
+
+    Examples
+    --------
+    >>> state_on_file("michigan")
+    'Michigan'
+    """
+    prefix = "water.action_level_state."
+    known = sorted(key.removeprefix(prefix) for key in all_facts() if key.startswith(prefix))
+    for state in known:
+        if state.casefold() == name.strip().casefold():
+            return state
+    raise ArgumentError(
+        f"no action level of its own is on file for a state {name!r}; on file: "
+        f"{', '.join(known)}. Leave the state out where the federal level holds."
+    )

@@ -16,6 +16,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 
 from linemap.database import is_address, without_person
 from linemap.errors import SettingsError
+from linemap.published import state_on_file
 from linemap.references import mapping_faults, missing_files, nearest, split_part
 
 Edition = Literal["LCR", "LCRR", "LCRI"]
@@ -30,9 +31,11 @@ class CitySettings(_Section):
     """Name of the city, the reference system of files that carry none, the day of the run.
 
     ``as_of`` defaults to the latest date in the input files, so that a run repeated on another
-    day gives the same lists. ``day_first`` answers the question how dates such as 5/4/2024 are
-    to be read where a file leaves it open; ``units_confirmed`` says that somebody asked the
-    laboratory about units that look wrong and found them right.
+    day gives the same lists; a date that stands alone, more than a year after 99% of all dates,
+    is passed over and noted. Kits with a date after that day are in doubt. ``day_first`` answers
+    the question how dates such as 5/4/2024 are to be read where a file leaves it open;
+    ``units_confirmed`` says that somebody asked the laboratory about units that look wrong and
+    found them right.
     """
 
     name: str = "our city"
@@ -64,11 +67,21 @@ class FileSettings(_Section):
 
 
 class RuleSettings(_Section):
-    """Which edition of the rule applies, and what the state adds to it."""
+    """Which edition of the rule applies, and what the state adds to it.
+
+    ``state`` names a state with an action level of its own, e.g. Michigan (12 ug/L since 2025);
+    the stricter of its level and the federal one holds. Leave it out elsewhere.
+    """
 
     edition: Edition = "LCRR"
     rank_method: Literal["interpolate", "half_up", "half_even", "next_rank"] = "interpolate"
     lead_connector_counts: bool = False
+    state: str | None = None
+
+    @field_validator("state")
+    @classmethod
+    def _with_level(cls, name: str | None) -> str | None:
+        return None if name is None else state_on_file(name)
 
 
 class ScoringSettings(_Section):
@@ -341,6 +354,8 @@ def _fault(item: Any) -> str:
         return f"{place} is not a setting.{near}"
     if item["type"] == "missing":
         return f"{place} is required. Add it."
+    if item["type"] == "value_error":
+        return f"{place} = {item['input']!r}: {str(item['msg']).removeprefix('Value error, ')}"
     message = str(item["msg"]).rstrip(".").lower()
     return f"{place} = {item['input']!r}: {message}."
 

@@ -51,6 +51,10 @@ KEYS: dict[str, tuple[str, ...]] = {
 }
 """Columns that together name one row of an input table."""
 
+CONTESTED = {"samples": ("result", "unit"), "checks": ("material",)}
+"""Columns in which rows of one key may contradict each other. Then all of them are kept, for the
+later stage to see; only a row that repeats another is set aside."""
+
 COORDINATES = ("longitude", "latitude")
 """Columns that give a place in files without shapes [degrees, WGS 84]."""
 
@@ -237,6 +241,9 @@ class City:
         ``kit_id, draw, analyte`` of each result that was set aside because it cannot be read,
         and ``kit_id`` alone of each kit or result that came twice, so that the verdict on the
         kit can say so.
+    lost_lead : DataFrame
+        ``kit_id, row, result, may_be_ug_l`` of each laboratory row that was set aside and may
+        speak of lead, with the most that it may hold [ug/L].
     """
 
     name: str
@@ -252,11 +259,16 @@ class City:
     doubts: pd.DataFrame = field(
         default_factory=lambda: pd.DataFrame(columns=["kit_id", "draw", "analyte"], dtype=object)
     )
+    lost_lead: pd.DataFrame = field(
+        default_factory=lambda: pd.DataFrame(
+            {"kit_id": [], "row": [], "result": [], "may_be_ug_l": []}
+        )
+    )
 
     def sources(self) -> tuple[str, ...]:
         """Return the names of the tables that have rows."""
         return tuple(
             f.name
             for f in fields(self)
-            if f.name not in ("name", "doubts") and len(getattr(self, f.name)) > 0
+            if f.name not in ("name", "doubts", "lost_lead") and len(getattr(self, f.name)) > 0
         )

@@ -13,7 +13,7 @@ import pyarrow.compute as pc
 
 from linemap.errors import Effect, InputError, Problem
 from linemap.intake.codes import section_of, unknown_codes
-from linemap.tables import KEYS, Column, complete_table, contract
+from linemap.tables import CONTESTED, KEYS, Column, complete_table, contract
 
 SPREADSHEET_ERRORS = ("#REF!", "#DIV/0!", "#VALUE!", "#NAME?", "#NUM!", "#NULL!", "#SPILL!")
 """What a spreadsheet writes into a cell whose formula failed."""
@@ -31,7 +31,8 @@ def check_table(
     """Hold a table to its contract.
 
     A missing required column is a ``stop``. A row without a readable required value, or whose
-    key is taken by an earlier row, is set aside. An optional value outside the contract is
+    key is taken by an earlier row, is set aside; rows that contradict each other in a column of
+    ``tables.CONTESTED`` are all kept. An optional value outside the contract is
     blanked and its row kept.
 
     Parameters
@@ -112,7 +113,8 @@ def check_table(
             note(wrong & ~bad_rows, column.name, reason, remedy, "cell")
             blanked[column.name] = wrong
 
-    keys = [key for key in KEYS.get(table, ()) if key in frame.columns]
+    keys = [*KEYS.get(table, ()), *CONTESTED.get(table, ())]
+    keys = [key for key in keys if key in frame.columns]
     if keys:
         free = np.flatnonzero(~bad_rows)
         twice = np.zeros(len(frame), dtype=bool)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -16,13 +16,16 @@ from linemap.errors import InputError, Problem
 from linemap.intake.checker import SAME_KEY
 from linemap.intake.codes import with_code_faults
 from linemap.intake.joins import match_ids, place_parcels, place_sites
+from linemap.intake.late_dates import TABLES as DATED
+from linemap.intake.late_dates import note_late
+from linemap.intake.lost_lead import empty_lost, settle_lost
 from linemap.intake.places import check_inside, to_metres, working_crs
 from linemap.intake.reading import Dialect, Loaded, load_table, nothing_left, warn_of
 from linemap.intake.results import read_results
 from linemap.intake.source import Source, fingerprints, open_source
 from linemap.intake.unit_doubts import doubt_units
 from linemap.settings import Settings
-from linemap.tables import INPUT_TABLES, KEYS, City, empty_table
+from linemap.tables import CONTESTED, INPUT_TABLES, KEYS, City, empty_table
 
 PLACED = ("parcels", "areas", "sites")
 """Tables with shapes."""
@@ -109,7 +112,10 @@ def read_city(settings: Settings, *, tell: Callable[[str], None] | None = None) 
             tables[name] = nothing.set_crs(parcels.crs)
     if "samples" not in tables:
         tables["samples"] = read_results(empty_table("samples"), "")[0]
-    city = City(name=settings.city.name, parcels=parcels, doubts=desk.doubts(), **tables)
+    if settings.city.as_of is None:
+        desk.note_late_dates()
+    lost = desk.mark_lost_lead()
+    city = City(settings.city.name, parcels, doubts=desk.doubts(), lost_lead=lost, **tables)
     return Intake(city, desk.problems, desk.counts(), desk.inputs, tuple(sorted(set(away))))
 
 
@@ -153,7 +159,7 @@ class _Desk:
     def keep(self, name: str, table: pd.DataFrame, problems: Sequence[Problem]) -> None:
         """Replace a table by what is left of it, and keep the problems."""
         old = self.loaded[name]
-        self.loaded[name] = Loaded(table, [*old.problems, *problems], old.rows_in, old.ids)
+        self.loaded[name] = replace(old, table=table, problems=[*old.problems, *problems])
 
     def has(self, *names: str) -> bool:
         """Return whether all of some tables could be read."""
@@ -171,6 +177,21 @@ class _Desk:
         )  # fmt: skip
         repeated = pd.DataFrame({"kit_id": pd.Series(twice, dtype=object)})
         return pd.concat([self.unreadable.astype(object), repeated], ignore_index=True)
+
+    def note_late_dates(self) -> None:
+        """Note the dates that the day of the run passes over."""
+        tables = {name: self.loaded[name].table for name in DATED if self.has(name)}
+        for late in note_late(tables, {name: self.file(name) for name in tables}):
+            self.keep(late.table, self.loaded[late.table].table, [late])
+
+    def mark_lost_lead(self) -> pd.DataFrame:
+        """Return what samples that were set aside may say of lead; mark the high ones."""
+        loaded = self.loaded.get("samples")
+        if loaded is None:
+            return empty_lost()
+        lost, problems = settle_lost(loaded.rows, loaded.table.index, loaded.problems)
+        self.loaded["samples"] = replace(loaded, problems=problems)
+        return lost
 
     @property
     def problems(self) -> list[Problem]:
@@ -273,7 +294,7 @@ def _prints(source: Source, loaded: Loaded) -> list[dict[str, Any]]:
 
 def _in_order(table: pd.DataFrame, name: str) -> Any:
     """Return a table sorted by its key, with a plain index."""
-    keys = [table[key].astype(str) for key in KEYS[name]]
+    keys = [table[key].astype(str) for key in (*KEYS[name], *CONTESTED.get(name, ()))]
     return table.iloc[np.lexsort([k.to_numpy(str) for k in reversed(keys)])].reset_index(drop=True)
 
 
@@ -349,7 +370,7 @@ def read_samples(
     source = open_source(path, "samples")
     loaded = load_table(source, Dialect(columns or {}, values or {}))
     table, problems = read_results(loaded.table, source.file)
-    warn_of([*loaded.problems, *problems])
+    warn_of(settle_lost(loaded.rows, table.index, [*loaded.problems, *problems])[1])
     return _in_order(table, "samples")
 
 

@@ -46,6 +46,8 @@ class Loaded:
         First key of every row of the file, used or not.
     content : dict or None
         Size and SHA-256 of what was read, if it is not a file.
+    rows : DataFrame or None
+        Of samples every row, used or not: a high result must not be lost with its row.
     """
 
     table: pd.DataFrame
@@ -53,6 +55,7 @@ class Loaded:
     rows_in: int
     ids: pd.Index
     content: dict[str, Any] | None = None
+    rows: pd.DataFrame | None = None
 
 
 @dataclass(frozen=True)
@@ -124,7 +127,8 @@ def load_table(source: Source, dialect: Dialect) -> Loaded:
         problems += faults
     if rows_in and not len(table):
         raise nothing_left(source, rows_in, problems)
-    return Loaded(table, problems, rows_in, ids, raw.content)
+    every = frame if source.table == "samples" else None
+    return Loaded(table, problems, rows_in, ids, raw.content, every)
 
 
 def nothing_left(source: Source, rows_in: int, problems: Sequence[Problem]) -> InputError:

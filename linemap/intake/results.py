@@ -25,9 +25,11 @@ BELOW_WORDS = frozenset(
 )
 """Words that say that the result lies below the detection limit, folded."""
 
-_NUMBER = r"(?:[0-9]{1,20}(?:\.[0-9]{0,30})?|\.[0-9]{1,30})(?:[eE][+-]?[0-9]{1,2})?"
-_VALUE = re.compile(_NUMBER)
-_BELOW = re.compile(rf"(?:<=?|\u2264)\s*({_NUMBER})")
+NUMBER = r"(?:[0-9]{1,20}(?:\.[0-9]{0,30})?|\.[0-9]{1,30})(?:[eE][+-]?[0-9]{1,2})?"
+"""A number as laboratories print it."""
+
+_VALUE = re.compile(NUMBER)
+_BELOW = re.compile(rf"(?:<=?|\u2264)\s*({NUMBER})")
 
 _SPELLINGS = UNITS | {fold(unit): unit for unit in IN_UG_L}
 _REMEDY = "Ask the laboratory and correct the cell."
@@ -138,7 +140,7 @@ def parse_result(
 
 def _fault(text: str) -> str:
     """Say why a result cannot be read."""
-    if re.fullmatch(rf"[-\u2212\u2013]\s*{_NUMBER}", text):
+    if re.fullmatch(rf"[-\u2212\u2013]\s*{NUMBER}", text):
         return "a result cannot be negative."
     if re.fullmatch(r"<?\s*[0-9]+,[0-9]+(?:[.,][0-9]+)*", text):
         return "the comma in the result may stand for a point or for thousands."

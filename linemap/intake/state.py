@@ -21,6 +21,7 @@ from linemap.database import is_address
 from linemap.errors import InputError, Problem
 from linemap.intake.checker import row_problems
 from linemap.intake.columns import pick_columns
+from linemap.intake.lost_lead import settle_lost
 from linemap.intake.reading import column_names, has_shapes, read_text
 from linemap.intake.source import RawTable, Source, open_source
 from linemap.settings import Settings
@@ -165,11 +166,16 @@ def _part_table(
         said = raw.text.column(city).to_pandas().set_axis(rows)
         code = said.str.strip().map(owners[owner]).fillna(NOWHERE).to_numpy(np.int64)
         reasons = _reasons_of_owner(said, code, owner, key)
+    aside: list[Problem] = []
     for mask, reason, remedy in reasons:
         bad = rows[mask]
-        state.problems += row_problems(
+        aside += row_problems(
             source.file, table, city, bad, said[mask].fillna(""), reason, remedy, "row"
         )
+    if table == "samples" and aside:
+        cells = {name: raw.text.column(picked[name]).to_pandas() for name in picked}
+        aside = settle_lost(pd.DataFrame(cells).set_axis(rows), rows[code >= 0], aside)[1]
+    state.problems += aside
     if table in ("parcels", "kits"):
         ids = raw.text.column(picked["parcel_id" if table == "parcels" else "kit_id"]).to_pandas()
         owners[table] = _city_of_ids(ids.str.strip(), code)

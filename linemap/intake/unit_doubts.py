@@ -15,6 +15,9 @@ from linemap.intake.checker import row_problems
 from linemap.published import fact
 from linemap.tables import contract
 
+TOO_LOW = "the result is about a thousand times too low for its unit; it may be in mg/L."
+"""Reason of results that may be a thousand times as high."""
+
 FACTOR = 1000.0
 """Between mg/L and ug/L."""
 
@@ -53,10 +56,7 @@ def doubt_units(
     too_high = limit > widest
     below, above = _odd_batches(samples, kits, size, too_low, size > widest)
     doubts = [
-        (
-            too_low | below,
-            "the result is about a thousand times too low for its unit; it may be in mg/L.",
-        ),
+        (too_low | below, TOO_LOW),
         (
             too_high | above,
             "the result is about a thousand times too high for its unit; it may be in ug/L.",

@@ -1,7 +1,7 @@
 """Class of a service line by the rule: two sides, their history and the connector.
 
 Only what was seen or recorded counts. Nothing here takes a predicted probability, and a record
-that itself rests on a prediction is read as not known.
+that itself rests on a prediction can only say lead: what else it says is read as not known.
 """
 
 from __future__ import annotations
@@ -19,6 +19,8 @@ from linemap.tables import INVENTORY_CLASSES, MATERIALS
 
 LEAD, REQUIRING_REPLACEMENT, NON_LEAD, UNKNOWN = INVENTORY_CLASSES
 SOURCES = ("no evidence", "city record", "field check")
+PREDICTED = "The record rests on a prediction, which is not evidence."
+PREDICTED_LEAD = "The record rests on a prediction: lead holds until somebody has looked."
 
 
 @dataclass(frozen=True)
@@ -104,7 +106,9 @@ def classify_line(
         part = "Neither side is known." if utility == customer else "One side is not known."
         return LineClass(UNKNOWN, part)
     if "galvanized" in (utility, customer):
-        return LineClass(NON_LEAD, "No lead, and the galvanized pipe was never below lead.")
+        return LineClass(
+            NON_LEAD, "Neither side is lead, and the galvanized pipe was never below lead."
+        )
     return LineClass(NON_LEAD, "Both sides are known and neither is lead nor galvanized.")
 
 
@@ -249,7 +253,9 @@ def _tell(case: tuple[np.intp, ...], *, lead_connector_counts: bool) -> tuple[st
     if noted:
         why.append("Lead was seen or recorded here before: confirm that it was replaced.")
     if predicted:
-        why.append("The record rests on a prediction, which is not evidence.")
+        told_lead = ((utility, utility_source), (customer, customer_source))
+        recorded = (evidence.LEAD, 1) in told_lead or line.why.startswith("The connector")
+        why.append(PREDICTED_LEAD if recorded else PREDICTED)
     return line.inventory_class, basis, " ".join(why)
 
 

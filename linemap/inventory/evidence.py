@@ -11,8 +11,19 @@ from linemap.tables import MATERIALS, contract
 CONNECTORS = (*MATERIALS, "none")
 HISTORIES = ("no", "yes", "unknown")
 SIDES = ("utility", "customer")
-PREDICTED = r"(?i)\b(?:predict\w*|models?|modell?(?:ed|ing)|machine learning|statistical\w*)\b"
-"""Words by which a record says that it rests on a prediction."""
+_MODELS = r"statistical|regression|spatial|computer|risk|learned|learning|linear|bayes\w*"
+PREDICTED = (
+    r"(?i)(?<![a-z0-9])(?:"
+    r"predict\w*|non[\s_-]*predict\w*|probab\w*|likel(?:y|ihood)\w*|estimat\w*|assum\w*|presum\w*"
+    r"|infer(?:s|red|ring|ence\w*)?|imput\w*|extrapolat\w*|interpolat\w*|guess\w*"
+    r"|modell?(?:ed|ing)|machine[\s_-]*learn\w*|random[\s_-]*forests?|neural\w*|classifier\w*"
+    r"|AI|ML|algorithm\w*|statistically|statistical[\s_-]+(?:analys\w*|methods?)|regression\w*"
+    rf"|(?:{_MODELS})[\s_-]+models?|models?[\s_-]+(?:outputs?|results?|scores?|runs?)"
+    r"|(?:by|from)\s+(?:an?|the|our|this)\s+models?"
+    r")(?![a-z0-9])"
+)
+"""Words by which a record says that it rests on a prediction. "Model" alone may be that of a
+meter, and a statistical sheet is a piece of paper."""
 
 LEAD, GALVANIZED, UNKNOWN = (MATERIALS.index(m) for m in ("lead", "galvanized", "unknown"))
 
@@ -41,7 +52,11 @@ def _codes(frame: pd.DataFrame, column: str, allowed: tuple[str, ...]) -> np.nda
 
 
 def read_record(lines: pd.DataFrame, index: pd.Index) -> dict[str, np.ndarray]:
-    """Return codes of the city record for each parcel of the index."""
+    """Return codes of the city record for each parcel of the index.
+
+    A prediction clears nothing: of a record that rests on one only lead, or lead that was once
+    there, is read, and everything else is not known.
+    """
     place = pd.Index(lines["parcel_id"]).get_indexer_for(index)
     if len(place) != len(index):
         raise ArgumentError("a parcel_id stands twice in lines. Keep one row for each parcel.")
@@ -52,14 +67,15 @@ def read_record(lines: pd.DataFrame, index: pd.Index) -> dict[str, np.ndarray]:
         words = pd.Series(rests_on.categories.astype(str)).str.contains(PREDICTED).to_numpy(bool)
         predicted = np.append(words, False)[rests_on.codes].astype(int)
     record = {"predicted": np.where(known, predicted[place], 0) if len(lines) else known * 0}
-    for name, column, allowed in (
-        ("utility", "utility_material", MATERIALS),
-        ("customer", "customer_material", MATERIALS),
-        ("connector", "connector_material", CONNECTORS),
-        ("ever_below_lead", "ever_below_lead", HISTORIES),
+    for name, column, allowed, worst in (
+        ("utility", "utility_material", MATERIALS, "lead"),
+        ("customer", "customer_material", MATERIALS, "lead"),
+        ("connector", "connector_material", CONNECTORS, "lead"),
+        ("ever_below_lead", "ever_below_lead", HISTORIES, "yes"),
     ):
         unknown = allowed.index("unknown")
-        codes = np.where(predicted == 1, unknown, _codes(lines, column, allowed))
+        codes = _codes(lines, column, allowed)
+        codes = np.where((predicted == 1) & (codes != allowed.index(worst)), unknown, codes)
         record[name] = np.append(codes, unknown)[np.where(known, place, -1)]
     return record
 

@@ -27,7 +27,9 @@ def validation_exemptions(
 
     Exempt are lines replaced because of lead before, lines seen at two points or more, and
     lines recorded as installed after the ban on lead pipe. A line seen at one point only, e.g.
-    in the meter pit, is not exempt, and no prediction exempts a line.
+    in the meter pit, is not exempt, and no prediction exempts a line. Nor does a year in a
+    record that names lead, or no material, on a side: that it is wrong there puts the year in
+    doubt as well.
 
     Parameters
     ----------
@@ -58,7 +60,9 @@ def validation_exemptions(
     )
     points = seen["utility_points"] + seen["customer_points"]
     lines = evidence.keyed(lines, "lines")
-    trusted = evidence.read_record(lines, index)["predicted"] == 0
+    record = evidence.read_record(lines, index)
+    named = [~np.isin(record[side], (evidence.LEAD, evidence.UNKNOWN)) for side in evidence.SIDES]
+    trusted = (record["predicted"] == 0) & named[0] & named[1]
     installed = np.full(len(index), np.nan)
     if "installed_year" in lines.columns:
         years = pd.Series(

@@ -19,7 +19,8 @@ SUGGESTIONS = (*CAUSES, "not told apart", "not read")
 """What a pair may suggest."""
 
 WORDS = {
-    "neither": "Neither bottle shows a lead source. A lead service line cannot be ruled out.",
+    "neither": "Neither bottle points to a single source; no level of lead is known to be safe. "
+    "A lead service line cannot be ruled out.",
     "premise": "Lead seems to come from the tap or the house plumbing. A lead service line "
     "cannot be ruled out.",
     "line": "Lead seems to come from the service line. The tap and the house plumbing cannot be "

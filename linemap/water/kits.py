@@ -148,7 +148,7 @@ def _read_bottles(
         measured: dict[str, np.ndarray] = {}
         for analyte in ("lead", "copper"):
             mask = of_draw & (samples["analyte"] == analyte).to_numpy(bool)
-            low, high, found = _intervals(n, place[mask], samples.loc[mask], analyte)
+            low, high, found = intervals(n, place[mask], samples.loc[mask], analyte)
             measured[analyte] = found["any"]
             if analyte in rules.analytes:
                 marks["unreadable"] |= found["unreadable"]
@@ -170,10 +170,14 @@ def _read_bottles(
     return readings, marks
 
 
-def _intervals(
+def intervals(
     n: int, place: np.ndarray, rows: pd.DataFrame, analyte: str
 ) -> tuple[np.ndarray, np.ndarray, dict[str, np.ndarray]]:
-    """Return one reading [ug/L] per kit as an interval, and what was odd about it."""
+    """Return one reading [ug/L] per kit as an interval, and what was odd about it.
+
+    ``place`` is the kit of each row, counted from 0. Rows that agree count once; where they
+    contradict each other there is no reading.
+    """
     low, high, no_limit = bounds(rows, analyte)
     table = pd.DataFrame(
         {

@@ -6,7 +6,7 @@ import datetime as dt
 from typing import Literal
 
 from linemap.errors import ArgumentError
-from linemap.published import fact
+from linemap.published import fact, state_on_file
 
 Edition = Literal["LCR", "LCRR", "LCRI"]
 
@@ -47,17 +47,56 @@ def action_level(
     >>> [action_level(on=day) for day in (dt.date(2027, 10, 31), dt.date(2027, 11, 1))]
     [15.0, 10.0]
     """
-    if edition not in ("LCR", "LCRR", "LCRI"):
-        raise ArgumentError(f"edition {edition!r} is not one of LCR, LCRR, LCRI")
-    if on is not None:
-        newest = on >= fact("lead.action_level_from.LCRI").value
-        edition = "LCRI" if newest else ("LCRR" if edition == "LCRI" else edition)
-    level = float(fact(f"lead.action_level.{edition}").value)
+    level = float(fact(f"lead.action_level.{edition_in_force(edition, on)}").value)
     if state is not None:
+        state = state_on_file(state)
         stricter = fact(f"water.action_level_state.{state}")
         if on is None or on >= fact(f"water.action_level_state_from.{state}").value:
             level = min(level, float(stricter.value))
     return level
+
+
+def edition_in_force(edition: Edition, on: dt.date | None = None) -> Edition:
+    """Return the edition of the rule that holds on a day, or the one named where no day is.
+
+    Parameters
+    ----------
+    edition, on
+        See :func:`action_level`.
+
+    Examples
+    --------
+    >>> [edition_in_force("LCRI", day) for day in (None, dt.date(2026, 1, 1))]
+    ['LCRI', 'LCRR']
+    """
+    if edition not in ("LCR", "LCRR", "LCRI"):
+        raise ArgumentError(f"edition {edition!r} is not one of LCR, LCRR, LCRI")
+    if on is None:
+        return edition
+    if on >= fact("lead.action_level_from.LCRI").value:
+        return "LCRI"
+    return "LCRR" if edition == "LCRI" else edition
+
+
+def trigger_exceeded(value: float, edition: Edition, on: dt.date | None = None) -> bool:
+    """Return whether a 90th percentile lies above the trigger level and not above the action level.
+
+    Parameters
+    ----------
+    value : float
+        [ug/L]
+    edition, on
+        See :func:`action_level`. Only the 2021 revision (LCRR) has a trigger level; LCRI
+        abolished it.
+
+    References
+    ----------
+    86 FR 4198, above 10 and up to 15 ug/L (fact ``water.trigger_level``, from memory).
+    """
+    if edition_in_force(edition, on) != "LCRR":
+        return False
+    trigger, action = fact("water.trigger_level"), fact("lead.action_level.LCRR")
+    return float(trigger.value) < value <= float(action.value)
 
 
 def rule_value(
@@ -80,7 +119,8 @@ def rule_value(
     analyte : {"lead", "copper"}
         What was measured.
     between : {"as_measured", "half_pql"}
-        What stands for a result from the detection limit up to the quantitation level.
+        What stands for a result from the detection limit up to the quantitation level. Below
+        the detection limit that laboratories must reach a result counts as zero.
 
     Returns
     -------
@@ -89,7 +129,7 @@ def rule_value(
 
     References
     ----------
-    40 CFR 141.89(a)(1); 10 NYCRR 5-1.40 note 2.
+    40 CFR 141.89(a)(1); 10 NYCRR 5-1.40 note 2; facts ``water.mdl.*`` (from memory).
 
     Examples
     --------
@@ -98,7 +138,7 @@ def rule_value(
     """
     if between not in fact("water.report_between_mdl_and_pql").value:
         raise ArgumentError(f"between must be as_measured or half_pql, not {between!r}")
-    if below_limit:
+    if below_limit or value < float(fact(f"water.mdl.{analyte}").value):
         return 0.0
     pql = float(fact(f"water.pql.{analyte}").value)
     return pql / 2 if between == "half_pql" and value < pql else float(value)

@@ -11,8 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from linemap.errors import ArgumentError, EvidenceError
-from linemap.published import fact
-from linemap.water.levels import Edition, action_level
+from linemap.water.levels import Edition, action_level, trigger_exceeded
 
 RankMethod = Literal["interpolate", "half_up", "half_even", "next_rank"]
 RANK_WORDS: dict[RankMethod, str] = {
@@ -48,8 +47,10 @@ class Percentile90:
         Level in force [ug/L].
     exceeded : bool
         Whether the value is greater than the level; equal is not greater.
-    trigger_exceeded : bool
-        Whether it lies above the trigger level of the 2021 revision (LCRR only).
+    trigger_exceeded : bool or None
+        Whether it lies above the trigger level of the 2021 revision and not above its action
+        level, while that edition holds. None where the percentile is only known to a bound that
+        leaves it open.
     at_most : float
         The percentile if every non-detect stood at its limit [ug/L]. Where it differs from
         ``value``, the percentile lies among the non-detects and is only known to this bound.
@@ -71,7 +72,7 @@ class Percentile90:
     method: RankMethod
     action_level: float
     exceeded: bool
-    trigger_exceeded: bool
+    trigger_exceeded: bool | None
     at_most: float
     low: float
     high: float
@@ -231,7 +232,10 @@ def percentile_90(
         )
     low = _bootstrap(counted, method, (1 - confidence) / 2, draws, seed)
     high = _bootstrap(results, method, (1 + confidence) / 2, draws, seed)
-    trigger = edition == "LCRR" and level is None
+    trigger, upper_trigger = (
+        level is None and trigger_exceeded(_compared(v, rounding), edition, on)
+        for v in (value, at_most)
+    )
     return Percentile90(
         value=value,
         n=results.size,
@@ -240,9 +244,7 @@ def percentile_90(
         method=method,
         action_level=held,
         exceeded=bool(exceeded),
-        trigger_exceeded=bool(
-            trigger and _compared(value, rounding) > float(fact("water.trigger_level").value)
-        ),
+        trigger_exceeded=trigger if trigger == upper_trigger else None,
         at_most=at_most,
         low=low,
         high=high,

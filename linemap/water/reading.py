@@ -172,12 +172,13 @@ def read_pair(
     >>> found.suggests, found.ratio
     ('premise', (22.0, inf))
     >>> read_pair((0, 1), (0, 1)).words
-    'Neither bottle shows a lead source. A lead service line cannot be ruled out.'
+    'Neither bottle points to a single source; no level of lead is known to be safe. \
+A lead service line cannot be ruled out.'
     """
     row: dict[str, list[object]] = {"kit_id": [""], "parcel_id": [""], "verdict": ["usable"]}
     for draw, reading in (("first", first), ("flushed", flushed)):
         ends = (np.nan, np.nan) if reading is None else reading
-        low, high = (ends, ends) if isinstance(ends, (int, float)) else ends
+        low, high = np.broadcast_to(np.asarray(ends, dtype=float), 2).tolist()
         if low > high or low < 0:
             raise ArgumentError(f"the {draw} reading {reading} is not an interval from 0 upwards")
         row[f"{draw}_low"], row[f"{draw}_high"] = [low], [high]

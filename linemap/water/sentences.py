@@ -24,6 +24,9 @@ def say_results(summary: dict[str, Any]) -> list[str]:
     if summary["reasons"]:
         grounds = ", ".join(f"{reason} ({n:,})" for reason, n in summary["reasons"].items())
         said.append(f"Grounds: {grounds}.")
+    if alone := summary["copper_alone"]:
+        kits = "1 kit counts" if alone == 1 else f"{alone:,} kits count"
+        said.append(f"{kits} for copper only: no readable lead result.")
     for name, found in summary["sets"].items():
         said += say_set(name, found)
     return [*said, *summary["cautions"]]

@@ -16,13 +16,13 @@ from linemap.published import all_facts, fact
 from linemap.water.censored import summarize_censored
 from linemap.water.control import control_threshold
 from linemap.water.counts import kit_counts
-from linemap.water.grounds import KitRules
-from linemap.water.kits import DRAWS, check_kits
+from linemap.water.grounds import KitRules, usable_but_for
+from linemap.water.kits import DRAWS, check_kits, intervals
 from linemap.water.levels import Edition
 from linemap.water.percentiles import NOT_COMPLIANCE, RankMethod, percentile_90
 from linemap.water.reading import read_pairs
 from linemap.water.repeats import one_per_home, repeat_tests, within_home_spread
-from linemap.water.results import bounds, censored
+from linemap.water.results import censored
 from linemap.water.sentences import say_results
 from linemap.water.shares import share_above
 from linemap.water.volumes import flush_reach, line_volume
@@ -125,7 +125,8 @@ def water_summary(
 ) -> dict[str, Any]:
     """Summarise the returned kits of a programme.
 
-    Each home counts once, by its earliest usable kit; repeats have a part of their own.
+    Each home counts once, by its earliest usable kit, for a bottle by the earliest that has it;
+    repeats have a part of their own.
 
     Parameters
     ----------
@@ -173,7 +174,7 @@ def water_summary(
             "return_rate": [counts.return_rate, counts.rate_low, counts.rate_high],
         }
     for draw in DRAWS:
-        values, below = censored(homes[f"{draw}_low"], homes[f"{draw}_high"])
+        values, below = _per_home(pairs, pairs[f"{draw}_low"], pairs[f"{draw}_high"])
         out[draw] = summarize_results(
             values, below, edition=edition, as_of=as_of, state=state, method=method, seed=seed
         )
@@ -226,8 +227,10 @@ def results_summary(
     -------
     dict
         Plain values: ``sets`` (a summary for each analyte and draw), ``verdicts`` and
-        ``reasons`` (kits), ``sources``, ``label``, ``cautions``, and ``sentences`` that say
-        it all. Results of kits that may not be used are left out of ``sets``.
+        ``reasons`` (kits), ``copper_alone`` (kits that may be used for copper and not for lead),
+        ``sources``, ``label``, ``cautions``, and ``sentences`` that say it all. Results of kits
+        that may not be used are left out of ``sets``; that there is no lead result keeps nobody
+        from reading the copper.
     """
     if kits is None:
         ids = pd.unique(samples["kit_id"])
@@ -235,17 +238,23 @@ def results_summary(
     elif missing := sorted(set(samples["kit_id"]) - set(kits["kit_id"])):
         shown = ", ".join(map(str, missing[:5]))
         raise ArgumentError(f"{len(missing)} kit(s) have results but no row in kits: {shown}")
+    rules = rules or KitRules()
     pairs = check_kits(kits, samples, today=as_of, rules=rules)
-    kept = one_per_home(pairs)["kit_id"]
+    for_copper = usable_but_for(pairs, "no_lead", rules)
+    for_lead = (pairs["verdict"] != "not_usable").to_numpy(bool)
+    alone = pairs.loc[for_copper & ~for_lead, "kit_id"]
+    alone = alone.isin(samples.loc[samples["analyte"] == "copper", "kit_id"])
     sets: dict[str, Any] = {}
     for analyte in ("lead", "copper"):
         for draw in DRAWS:
             mask = (samples["analyte"] == analyte) & (samples["draw"] == draw)
-            rows = samples.loc[mask & samples["kit_id"].isin(kept)]
+            usable = pairs[for_lead if analyte == "lead" else for_copper]
+            rows = samples.loc[mask & samples["kit_id"].isin(usable["kit_id"])]
             if len(rows) == 0:
                 continue
-            low, high, _ = bounds(rows, analyte)
-            values, below = censored(low, high)
+            place = pd.Index(usable["kit_id"]).get_indexer(pd.Index(rows["kit_id"]))
+            low, high, _ = intervals(len(usable), place, rows, analyte)
+            values, below = _per_home(usable.assign(verdict="usable"), low, high)
             sets[f"{analyte}, {draw}"] = summarize_results(
                 values,
                 below,
@@ -264,11 +273,21 @@ def results_summary(
             "results": len(samples),
             "verdicts": counts.verdicts.to_dict(),
             "reasons": counts.reasons.to_dict(),
+            "copper_alone": int(alone.sum()),
             "sets": sets,
             "sources": sources(),
         }
     )
     return {**found, "sentences": say_results(found)}
+
+
+def _per_home(
+    pairs: pd.DataFrame, low: pd.Series | np.ndarray, high: pd.Series | np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return the results of one bottle, a home counted once by its earliest kit that has it."""
+    table = pairs.assign(bottle_low=low, bottle_high=high)
+    homes = one_per_home(table[table["bottle_high"].notna()])
+    return censored(homes["bottle_low"], homes["bottle_high"])
 
 
 def sources() -> list[str]:

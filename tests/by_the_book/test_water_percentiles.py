@@ -100,12 +100,36 @@ def test_greater_than_means_greater(value, level, exceeded):
     assert percentile_90([value] * 10, level=level).exceeded is exceeded
 
 
-@pytest.mark.parametrize(("value", "triggered"), [(10.0, False), (10.1, True)])
+@pytest.mark.parametrize(
+    ("value", "triggered"), [(10.0, False), (10.1, True), (15.0, True), (15.1, False), (20, False)]
+)
 def test_trigger_level_of_the_2021_revision(value, triggered):
     """86 FR 4198; its bounds are recalled (from memory)."""
     assert percentile_90([value] * 10, edition="LCRR").trigger_exceeded is triggered
     assert not percentile_90([value] * 10, edition="LCRI").trigger_exceeded
     assert not fact("water.trigger_level").verified
+
+
+def test_trigger_level_ends_with_the_2021_revision():
+    """89 FR 86418 abolishes it; LCRI holds from 1 November 2027."""
+    for edition, day, triggered in (
+        ("LCRR", dt.date(2027, 10, 31), True),
+        ("LCRI", dt.date(2027, 10, 31), True),
+        ("LCRR", dt.date(2027, 11, 1), False),
+        ("LCR", dt.date(2024, 1, 1), False),
+    ):
+        found = percentile_90([12.0] * 10, edition=edition, on=day)
+        assert found.trigger_exceeded is triggered, (edition, day)
+
+
+@pytest.mark.parametrize(("limit", "known"), [(5.0, False), (10.0, False), (12.0, None)])
+def test_trigger_level_stays_open_where_the_percentile_is_only_bounded(limit, known):
+    found = percentile_90([limit] * 10, below_limit=[True] * 10, edition="LCRR")
+    assert found.trigger_exceeded is known
+
+
+def test_the_name_of_a_state_may_be_written_in_any_case():
+    assert action_level("LCRR", state=" michigan") == 12
 
 
 def test_the_method_can_flip_the_decision():
@@ -146,7 +170,7 @@ def test_a_stricter_state():
     assert action_level(on=dt.date(2024, 12, 31), state="Michigan") == 15
     assert action_level(on=dt.date(2025, 1, 1), state="Michigan") == 12
     assert action_level(on=dt.date(2027, 11, 1), state="Michigan") == 10
-    with pytest.raises(ArgumentError, match="published"):
+    with pytest.raises(ArgumentError, match="on file: Michigan"):
         action_level(state="Atlantis")
 
 
@@ -157,6 +181,10 @@ def test_results_below_the_limit_count_as_zero():
     assert (found.value, found.non_detects) == (8, 5)
     assert rule_value(1, below_limit=True) == 0
     assert rule_value(3) == 3
+    for analyte in ("lead", "copper"):  # 40 CFR 141.89(a)(1)(iii), from memory: MDL 1 ug/L
+        for between in ("as_measured", "half_pql"):
+            assert rule_value(0.9, analyte=analyte, between=between) == 0
+        assert rule_value(1, analyte=analyte) == 1
     assert rule_value(3, between="half_pql") == 2.5
     assert rule_value(5, between="half_pql") == 5
     assert rule_value(30, analyte="copper", between="half_pql") == 25

@@ -209,6 +209,20 @@ def test_an_id_in_two_cities_needs_the_column(tmp_path):
     assert not (tmp_path / "out/parted_files/a/lines.parquet").exists()
 
 
+def test_a_high_result_of_no_known_city_is_said_to_be_one(tmp_path):
+    files = small(
+        tmp_path,
+        kits="kit_id,parcel_id\nK1,P1\nK2,nowhere\n",
+        samples="kit_id,draw,analyte,result,unit\nK1,first,lead,2,ug/L\nK2,first,lead,80*,ug/L\n"
+        "K3,first,lead,,ug/L\nK4,first,lead,0.075,mg/L\nK5,first,copper,900,ug/L\n",
+    )
+    part_states(files, tmp_path / "out", MARK)
+    aside = pd.read_csv(tmp_path / "out/quarantine.csv", dtype=str)
+    said = aside[aside["table"] == "samples"].set_index("row")["reason"]
+    high = said.str.contains("It may hold more than 10 ug/L of lead")
+    assert high.to_dict() == {"2": True, "3": False, "4": True, "5": False}
+
+
 def test_names_that_try_to_leave_the_folder_stay_in_it(tmp_path):
     files = small(
         tmp_path,

@@ -169,6 +169,17 @@ def test_results_needs_no_map(tmp_path):
     assert "ug/L" in done.stdout
 
 
+def test_results_are_held_against_the_level_of_a_state(tmp_path):
+    """Michigan: 12 ug/L from 1 January 2025, Mich. Admin. Code R 325.10604f(1)(c)."""
+    words = ("results", SAMPLE / "samples.csv", "--as-of", "2026-11-25", "--state")
+    done = linemap(*words, "Michigan", cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert "the action level of 12 ug/L" in done.stdout
+    refused = linemap(*words, "Ohio", cwd=tmp_path)
+    assert refused.returncode == 1
+    assert "on file: Michigan" in refused.stderr
+
+
 def test_a_round_is_opened_once_and_closed_against_its_forecast(sample_run, tmp_path):
     opened = linemap("round", "open", sample_run, "--ledger", "l.sqlite", "--json", cwd=tmp_path)
     assert opened.returncode == 0, opened.stderr

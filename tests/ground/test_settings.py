@@ -28,6 +28,17 @@ def folder(tmp_path):
     return tmp_path
 
 
+def test_a_state_without_a_level_of_its_own_is_refused_with_the_known_ones(folder):
+    """Michigan: 12 ug/L from 1 January 2025, Mich. Admin. Code R 325.10604f(1)(c)."""
+    raw = {"files": {"parcels": "p.csv"}, "rules": {"state": "michigan"}}
+    assert parse_settings(raw, folder=folder).rules.state == "Michigan"
+    (told,) = faults({**raw, "rules": {"state": "Ohio"}}, folder)
+    assert told == (
+        "rules.state = 'Ohio': no action level of its own is on file for a state 'Ohio'; on file: "
+        "Michigan. Leave the state out where the federal level holds."
+    )
+
+
 def test_all_faults_are_told_together(folder):
     told = faults(
         {

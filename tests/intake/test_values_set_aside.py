@@ -50,12 +50,17 @@ SET_ASIDE = {
         ],
     ),
     "same check twice": (
-        {"checks": lambda t: t + "0001,utility,5/31/2024,copper,random\n"},
+        {"checks": lambda t: t + "0001,utility,5/31/2024,lead,random\n"},
         {},
         [
             "row: checks.csv, table checks, column parcel_id, row 3 [0001]: another row above "
-            "has the same parcel_id + side + checked_on. Keep one of them."
+            "has the same parcel_id + side + checked_on + material. Keep one of them."
         ],
+    ),
+    "two checks of one day that differ": (
+        {"checks": lambda t: t + "0001,utility,5/31/2024,copper,random\n"},
+        {},
+        [],
     ),
     "no id": (
         {"parcels": lambda t: t + ",-93.26,44.97,1924,yes,1\n"},
@@ -318,7 +323,8 @@ SET_ASIDE = {
         {},
         [
             "row: samples.csv, table samples, column result, row 1 [-12.1]: a result cannot be "
-            "negative. Ask the laboratory and correct the cell."
+            "negative. It may hold more than 10 ug/L of lead: settle it before the others. Ask "
+            "the laboratory and correct the cell."
         ],
     ),
     "decimal comma": (
@@ -334,7 +340,8 @@ SET_ASIDE = {
         {},
         [
             "row: samples.csv, table samples, column result, row 1 [>100]: the laboratory gives "
-            "only a lower end of the result. Ask the laboratory and correct the cell."
+            "only a lower end of the result. It may hold more than 10 ug/L of lead: settle it "
+            "before the others. Ask the laboratory and correct the cell."
         ],
     ),
     "not detected, but below what": (
@@ -366,8 +373,29 @@ SET_ASIDE = {
         {},
         [
             "row: samples.csv, table samples, column unit, row 1 [0.0121 ug/L]: the result is "
-            "about a thousand times too low for its unit; it may be in mg/L. Ask the laboratory; "
-            "correct the unit, or set units_confirmed = true under [city]."
+            "about a thousand times too low for its unit; it may be in mg/L. It may hold more "
+            "than 10 ug/L of lead: settle it before the others. Ask the laboratory; correct the "
+            "unit, or set units_confirmed = true under [city]."
+        ],
+    ),
+    "same result twice": (
+        {"samples": lambda t: t + "K1,first,lead,12.1,ug/L,1\n"},
+        {},
+        [
+            "row: samples.csv, table samples, column kit_id, row 5 [K1]: another row above has "
+            "the same kit_id + draw + analyte + result + unit. Keep one of them."
+        ],
+    ),
+    "two results for one bottle": ({"samples": lambda t: t + "K2,first,lead,80,ug/L,1\n"}, {}, []),
+    "a high result of an unknown kit": (
+        {"samples": lambda t: t + "K9,first,lead,75,ug/L,1\nK8,first,copper,75,ug/L,1\n"},
+        {},
+        [
+            "row: samples.csv, table samples, column kit_id, row 5 [K9]: no kit has this id. It "
+            "may hold more than 10 ug/L of lead: settle it before the others. Correct the id or "
+            "add the kit.",
+            "row: samples.csv, table samples, column kit_id, row 6 [K8]: no kit has this id. "
+            "Correct the id or add the kit.",
         ],
     ),
 }

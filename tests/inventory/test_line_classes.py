@@ -67,6 +67,13 @@ def test_of_two_checks_on_one_day_the_one_nearer_to_lead_holds():
         assert told(record(), checks(*order))["customer_material"] == "lead"
 
 
+def test_more_points_do_not_outweigh_lead_seen_on_the_same_day():
+    seen = checks(("2024-05-01", "customer", "lead"), ("2024-05-01", "customer", "copper"))
+    seen = seen.assign(points=[1, 3])
+    for rows in (seen, seen.iloc[::-1]):
+        assert told(record(), rows)["inventory_class"] == "lead"
+
+
 @pytest.mark.parametrize("pair", [("plastic", "copper"), ("copper", "plastic")])
 def test_of_two_harmless_materials_on_one_day_the_first_of_the_contract_holds(pair):
     rows = [("2024-05-01", "customer", material) for material in pair]
@@ -105,6 +112,12 @@ def test_lead_connector_is_told_and_counts_only_where_the_state_says_so():
     assert told(goose)["inventory_class"] == "non-lead"
     assert "The connector is lead." in told(goose)["why"]
     assert told(goose, lead_connector_counts=True)["inventory_class"] == "lead"
+    below = told(goose.assign(customer_material="galvanized", ever_below_lead="no"))
+    assert below["inventory_class"] == "non-lead"
+    assert "No lead" not in below["why"]
+    assert (
+        "Neither side is lead, and the galvanized pipe was never below lead. The connector is lead."
+    ) in below["why"]
 
 
 def test_index_follows_parcel_ids_and_inputs_stay_untouched():
@@ -212,6 +225,39 @@ def test_a_prediction_never_becomes_a_class():
     known = record(basis="tap card")
     for p in (0.0, 1.0):
         assert told(known.assign(p_lead=p))["inventory_class"] == "non-lead"
+
+
+PREDICTIONS = [
+    "machine-learning", "machine learning", "AI classification", "random forest score",
+    "probability 0.02", "assumed from building age", "estimated", "Inferred from neighbours",
+    "Predicted", "modelled", "model_output", "statistical model", "likely",
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("basis", PREDICTIONS)
+def test_a_prediction_clears_nothing_and_takes_no_lead_away(basis):
+    """EPA inventory guidance, August 2022 (from memory): not evidence of a class by itself."""
+    assert told(record(basis=basis))["inventory_class"] == "lead status unknown"
+    for side in ("utility_material", "customer_material"):
+        line = told(record(basis=basis, **{side: "lead"}))
+        assert line["inventory_class"] == "lead"
+        assert line["basis"] == "city record"
+        assert line["why"].endswith("lead holds until somebody has looked.")
+    galvanized = {"customer_material": "galvanized", "ever_below_lead": "no"}
+    assert told(record(basis=basis, **galvanized))["inventory_class"] == "lead status unknown"
+    goose = told(record(basis=basis, connector_material="lead"), lead_connector_counts=True)
+    assert goose["inventory_class"] == "lead"
+    seen = told(record(basis=basis), checks(("2024-05-01", "utility", "lead")))
+    assert seen["why"].endswith("which is not evidence.")
+
+
+@pytest.mark.parametrize(
+    "basis",
+    ["tap card, Model A meter", "statistical sheet 1940", "plan; meter model 5", "inferior pipe"],
+)
+def test_a_word_of_other_meaning_takes_nothing_from_a_record(basis):
+    assert told(record(basis=basis))["inventory_class"] == "non-lead"
+    assert told(record(basis=basis, utility_material="lead"))["inventory_class"] == "lead"
 
 
 def test_no_function_of_the_inventory_takes_a_probability_of_lead():

@@ -50,6 +50,17 @@ def test_a_year_that_rests_on_a_prediction_exempts_nothing():
     assert inventory.validation_pool(lines, seen, classes).index.tolist() == ["P0000"]
 
 
+@pytest.mark.parametrize("side", ["utility_material", "customer_material"])
+@pytest.mark.parametrize("material", ["lead", "unknown", None])
+def test_a_year_in_a_record_without_a_non_lead_material_exempts_nothing(side, material):
+    """40 CFR 141.84(b)(5): the record itself must show that the line was laid after the ban."""
+    lines = city(1, installed_year=2005).assign(**{side: material})
+    seen = pd.DataFrame([look("P0000", 1), look("P0000", 0, "customer")])
+    classes = inventory.classify_lines(lines, seen)
+    assert classes["inventory_class"].tolist() == ["non-lead"]
+    assert inventory.validation_pool(lines, seen, classes).index.tolist() == ["P0000"]
+
+
 def test_an_earlier_local_ban_may_be_named():
     lines = city(2, installed_year=[1960, 1970])
     classes = inventory.classify_lines(lines)

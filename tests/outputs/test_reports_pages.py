@@ -469,12 +469,19 @@ def test_lines_of_each_class_stand_beside_the_lead_expected_among_them(findings)
 
 def test_kits_above_the_level_are_counted_with_what_is_due(findings):
     assert high_in_words(findings.high) == (
-        "No kit that came back holds more than 10 ug/L; that clears no home."
+        "No kit that could be read holds more than 10 ug/L; that clears no home."
     )
     high = pd.DataFrame({"kit_id": ["K1", "K2", "K3"], "parcel_id": ["P1", "P1", "P2"]})
     high["reported_on"] = pd.to_datetime([None, "2025-03-01", None])
+    high["set_aside_result"] = None
     said = high_in_words(high)
     assert said.startswith("3 kits of 2 homes hold more than 10 ug/L")
     assert "Not noted as sent to the resident: 2." in said
     assert "health department" in said
+    assert "could not be used" not in said
     assert high_in_words(high.head(1)).startswith("1 kit of 1 home holds more than")
+    lost = high.assign(parcel_id=["P1", None, None], set_aside_result=[None, "80*", ">50"])
+    said = high_in_words(lost)
+    assert said.startswith("3 kits of 1 home hold more than 10 ug/L")
+    assert "2 results among them could not be used and may hold as much" in said
+    assert "2 kits of no known home: find out whose water it is" in said

@@ -63,6 +63,68 @@ def test_who_was_not_told_comes_first():
     assert found["why"][1].startswith("told;")
 
 
+def test_where_no_kit_is_high_the_list_is_empty():
+    pairs = pairs_of(("K1", "P1", "usable", "2025-03-01", 5.0, 5.0, 0.0, 1.0))
+    assert high_results(pairs, kits_of(None), PARCELS).empty
+
+
+def test_a_day_before_the_water_was_drawn_tells_nobody():
+    pairs = pairs_of(
+        ("K1", "P1", "usable", "2025-06-01", 50.0, 50.0, 12.0, 12.0),
+        ("K2", "P2", "usable", "2025-06-01", 50.0, 50.0, 12.0, 12.0),
+    )
+    found = high_results(pairs, kits_of("2025-05-31", "2025-06-01"), PARCELS)
+    assert found["kit_id"].tolist() == ["K1", "K2"]
+    assert found["reported_on"].isna().tolist() == [True, False]
+    assert found["why"][0].startswith("tell the resident without delay")
+    assert "before the day of the water" in found["why"][0]
+    assert "before the day of the water" not in found["why"][1]
+
+
+def test_a_kit_that_stands_twice_in_the_table_is_listed_once():
+    pairs = pairs_of(("K1", "P1", "usable", "2025-06-01", 50.0, 50.0, 12.0, 12.0))
+    kits = pd.concat([kits_of(None), kits_of("2025-06-20"), kits_of("2025-06-10")])
+    found = high_results(pairs, kits, PARCELS)
+    assert found["kit_id"].tolist() == ["K1"]
+    assert found["reported_on"].tolist() == [pd.Timestamp("2025-06-20")]
+
+
+LOST = ["kit_id", "row", "result", "may_be_ug_l"]
+
+
+def test_a_row_that_was_set_aside_is_listed_with_the_most_that_it_may_hold():
+    """More than 10 ug/L is above: 89 FR 86418, 40 CFR 141.80(c)."""
+    pairs = pairs_of(
+        ("K1", "P1", "usable_with_doubt", "2025-03-01", np.nan, np.nan, 3.0, 3.0),
+        ("K2", "P2", "usable", "2025-03-02", 60.0, 60.0, 3.0, 3.0),
+        ("K3", "P3", "usable", "2025-03-03", 2.0, 2.0, 3.0, 3.0),
+    )
+    lost = [("K1", 4, ">50 ug/L", 50.0), ("K1", 5, "80* ug/L", 80.0), ("K2", 6, "20*", 20.0),
+            ("K3", 7, "9*", 9.0), ("K9", 8, "75 ug/L", 75.0), (None, 9, "11", 11.0),
+            (None, 10, "12", 12.0)]  # fmt: skip
+    lost = pd.DataFrame(lost, columns=LOST)
+    found = high_results(pairs, kits_of(None, None, None), PARCELS, lost=lost)
+    assert found["lead_ug_l"].tolist() == [60.0, 80.0, 75.0, 12.0, 11.0]
+    assert found["kit_id"].fillna("").tolist() == ["K2", "K1", "K9", "", ""]
+    assert found["parcel_id"].fillna("").tolist() == ["P2", "P1", "", "", ""]
+    assert found["set_aside_result"].fillna("").tolist() == ["", "80* ug/L", "75 ug/L", "12", "11"]
+    assert "may hold as much" in found["why"][1]
+    assert "may hold as much" not in found["why"][0]
+    assert found["why"][2].startswith("find out at once whose water this is")
+
+
+def test_of_two_results_for_one_bottle_the_higher_is_listed():
+    pairs = pairs_of(("K1", "P1", "not_usable", "2025-03-01", np.nan, np.nan, 3.0, 3.0))
+    samples = pd.DataFrame(
+        {"kit_id": ["K1"] * 3, "analyte": ["lead", "lead", "copper"], "value_ug_l": [5.0, 80, 900]}
+    )
+    found = high_results(pairs, kits_of(None), PARCELS, samples)
+    assert found["lead_ug_l"].tolist() == [80.0]
+    assert "of two results for one bottle this is the higher" in found["why"][0]
+    nothing = high_results(pairs, kits_of(None), PARCELS, samples.iloc[[0, 2]])
+    assert nothing.empty
+
+
 @pytest.mark.parametrize("parcels", [PARCELS, PARCELS.drop(columns="address")])
 def test_none_is_a_table_with_the_columns_of_its_contract(parcels):
     found = high_results(pairs_of(), kits_of(), parcels)

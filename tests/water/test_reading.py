@@ -49,6 +49,18 @@ def test_obvious_pairs(first, flushed, suggests):
     assert read_pair(first, flushed).suggests == suggests
 
 
+@pytest.mark.parametrize("kind", [np.int64, np.int32, np.float32, np.float64])
+def test_numbers_of_any_kind_are_read(kind):
+    assert read_pair(kind(30), kind(2)) == read_pair(30.0, 2.0)
+
+
+def test_neither_bottle_clears_nothing():
+    for pair in (((0, 1), (0, 1)), (1.5, 0.5)):
+        words = read_pair(*pair).words
+        assert "shows" not in words
+        assert "no level of lead is known to be safe" in words
+
+
 def test_every_word_says_what_cannot_be_ruled_out():
     assert set(WORDS) == set(SUGGESTIONS)
     assert all("cannot be ruled out" in words for words in WORDS.values())

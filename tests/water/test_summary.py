@@ -116,6 +116,55 @@ def test_only_non_detects():
     assert found["above"][0]["above"] == 0
 
 
+NAMES = ["kit_id", "draw", "analyte", "value_ug_l", "limit_ug_l", "below_limit"]
+
+
+def test_a_later_kit_speaks_for_a_bottle_that_the_earlier_one_lacks():
+    kits = pd.DataFrame(
+        {"kit_id": ["A", "B"], "parcel_id": ["P", "P"], "stagnation_h": 8.0, "flush_min": 1.5,
+         "collected_on": pd.to_datetime(["2026-01-01", "2026-03-01"])}
+    )  # fmt: skip
+    rows = [("A", "flushed", "lead", 1.0, 1.0, False), ("B", "first", "lead", 40.0, 1.0, False),
+            ("B", "flushed", "lead", 2.0, 1.0, False)]  # fmt: skip
+    samples = pd.DataFrame(rows, columns=NAMES)
+    whole = water_summary(check_kits(kits, samples))
+    assert whole["homes"] == 1
+    sets = results_summary(samples, kits)["sets"]
+    for first, flushed in ((whole["first"], whole["flushed"]),
+                           (sets["lead, first"], sets["lead, flushed"])):  # fmt: skip
+        assert (first["n"], first["percentile_90"]["value"]) == (1, 40.0)
+        assert (flushed["n"], flushed["percentile_90"]["value"]) == (1, 1.0)
+
+
+def test_a_row_that_came_twice_counts_once():
+    rows = [("K1", "first", "lead", 3.0, 1.0, False)] * 2 + [
+        ("K2", "first", "lead", 5.0, 1.0, False)
+    ]
+    found = results_summary(pd.DataFrame(rows, columns=NAMES))["sets"]["lead, first"]
+    assert found["n"] == 2
+
+
+def test_copper_without_lead_is_read():
+    rows = [(f"K{i}", draw, "copper", 1400.0 + i, 1.0, False)
+            for i in range(10) for draw in ("first", "flushed")]  # fmt: skip
+    alone = results_summary(pd.DataFrame(rows, columns=NAMES))
+    assert list(alone["sets"]) == ["copper, first", "copper, flushed"]
+    assert alone["sets"]["copper, first"]["n"] == 10
+    assert "10 kits count for copper only: no readable lead result." in alone["sentences"]
+    rows += [("K99", draw, "lead", 3.0, 1.0, False) for draw in ("first", "flushed")]
+    both = results_summary(pd.DataFrame(rows, columns=NAMES))["sets"]
+    assert both["copper, first"]["n"] == 10
+    assert both["lead, first"]["n"] == 1
+
+
+def test_copper_of_a_kit_that_is_flawed_otherwise_is_not_read():
+    samples = pd.DataFrame([("K1", "first", "copper", 900.0, 1.0, False)], columns=NAMES)
+    kits = pd.DataFrame({"kit_id": ["K1"], "parcel_id": ["P"], "signed": ["no"]})
+    found = results_summary(samples, kits)
+    assert found["sets"] == {}
+    assert found["copper_alone"] == 0
+
+
 def test_sentences_of_a_laboratory_file(city):
     said = results_summary(city.samples)["sentences"]
     assert said[0].startswith(f"{len(city.samples):,} results of ")

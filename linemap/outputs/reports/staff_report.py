@@ -130,16 +130,25 @@ def high_in_words(high: pd.DataFrame) -> str:
     """Say how many kits lie above the strictest action level, and what is due there."""
     level = f"{strictest_level():g} ug/L"
     if high.empty:
-        return f"No kit that came back holds more than {level}; that clears no home."
+        return f"No kit that could be read holds more than {level}; that clears no home."
     kits, homes = counted(len(high), "kit"), counted(high["parcel_id"].nunique(), "home")
     hold = "holds" if len(high) == 1 else "hold"
     untold = int(high["reported_on"].isna().sum())
+    aside, homeless = high["set_aside_result"].notna().sum(), high["parcel_id"].isna().sum()
+    more = ""
+    if aside:
+        more = (
+            f" {counted(aside, 'result')} among them could not be used and may hold as much: ask "
+            "the laboratory."
+        )
+    if homeless:
+        more += f" {counted(homeless, 'kit')} of no known home: find out whose water it is."
     return (
         f"{kits} of {homes} {hold} more than {level} in one of the bottles, the strictest action "
         "level; kits that were set aside are among them, for no flaw of a kit makes its water "
         f"safe. Not noted as sent to the resident: {untold:,}. They come first: a certified "
         "filter or bottled water until the cause is mended, and the health department advises on "
-        "blood tests. The kits are in high_results.csv, linked above."
+        f"blood tests.{more} The kits are in high_results.csv, linked above."
     )
 
 
@@ -212,7 +221,10 @@ def action_level(findings: Findings) -> float:
     found = findings.water.get("first", {}).get("percentile_90")
     if isinstance(found, dict) and found.get("action_level") is not None:
         return float(found["action_level"])
-    return float(all_facts()[f"lead.action_level.{findings.settings.rules.edition}"].value)
+    rules = findings.settings.rules
+    names = [f"lead.action_level.{rules.edition}"]
+    names += [f"water.action_level_state.{rules.state}"] if rules.state else []
+    return min(float(all_facts()[name].value) for name in names)
 
 
 def cannot_tell(findings: Findings) -> list[str]:
