@@ -7,7 +7,9 @@ import pandas as pd
 
 from linemap.water.levels import action_level
 
-UNTOLD = "tell the resident without delay: a certified filter or bottled water until it is mended"
+UNTOLD = (
+    "tell the resident without delay: a certified filter or bottled water until the cause is mended"
+)
 TOLD_TOO_SOON = "; the day noted as sent lies before the day of the water and does not count"
 TOLD = "told; see that a certified filter is in use and that the cause is looked for"
 OF_WHOM = "find out at once whose water this is and tell the resident: the kit is of no known home"
