@@ -106,7 +106,7 @@ def expected_return(
         Seed of the folds.
     on : date, optional
         Day on which the next kits go out, for the season; the last date in ``kits`` when
-        left out.
+        left out. Dates after it, such as a year typed wrongly, are not waited for.
 
     Returns
     -------
@@ -125,9 +125,9 @@ def expected_return(
     if kits["kit_id"].duplicated().any():
         raise ArgumentError("a kit_id stands twice among the kits. Keep one row per kit.")
     prior = float(fact("outreach.return_prior").value)
-    history = _history(kits, pairs, homes)
     last = last_day(kits)
     planned = pd.Timestamp(on) if on is not None else last
+    history = _history(kits, pairs, homes, until=last if pd.isna(last) else min(last, planned))
     asking = _factors(homes, column_or(homes, "kits_before", 0).fillna(0), planned, asked=0.0)
     areas = sorted(column_or(homes, "area_id", None).dropna().astype(str).unique())
     design = _design(asking, areas)
@@ -154,12 +154,14 @@ def expected_return(
     return ReturnForecast(table, sent, usable, prior, thin, measures, basis)
 
 
-def _history(kits: pd.DataFrame, pairs: pd.DataFrame, homes: pd.DataFrame) -> pd.DataFrame:
-    """Return one row per earlier kit that had time to come back, with its factors."""
+def _history(
+    kits: pd.DataFrame, pairs: pd.DataFrame, homes: pd.DataFrame, *, until: Any
+) -> pd.DataFrame:
+    """Return one row per kit that had time to come back until a day, with its factors."""
     kits = kits.assign(sent=sent_on(kits))
     kits = kits[kits["parcel_id"].isin(homes.index)].sort_values(["sent", "kit_id"], kind="stable")
     good = pairs.loc[pairs["verdict"] != "not_usable", "kit_id"]
-    recent = kits["sent"] > last_day(kits) - pd.Timedelta(days=WAIT_DAYS)
+    recent = kits["sent"] > until - pd.Timedelta(days=WAIT_DAYS)
     settled = column_or(kits, "settled", None)
     over = settled.eq(True) | (settled.isna() & ~recent)
     kits = kits.assign(earlier=kits.groupby("parcel_id").cumcount())[over]

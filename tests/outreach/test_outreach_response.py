@@ -116,6 +116,18 @@ def test_recent_kits_are_left_out_whether_back_or_not(make_homes: Homes) -> None
     pd.testing.assert_frame_equal(after.table, before.table)
 
 
+def test_a_year_typed_wrongly_does_not_make_kits_on_their_way_count_as_silent(
+    make_homes: Homes,
+) -> None:
+    homes = make_homes(800)
+    kits, pairs = _history(homes, _truth(homes, 1), 600, 1)
+    on = kits["mailed_on"].max().date()
+    typed = kits.tail(1).assign(kit_id="T", mailed_on=pd.Timestamp("2062-05-01"))
+    before = expected_return(homes, kits, pairs, seed=1, on=on)
+    after = expected_return(homes, pd.concat([kits, typed]), pairs, seed=1, on=on)
+    assert after.kits == before.kits < len(kits)
+
+
 def test_income_plays_no_part(make_homes: Homes) -> None:
     homes = make_homes(800)
     history = _history(homes, _truth(homes, 1), 600, 1)
