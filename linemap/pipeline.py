@@ -340,6 +340,7 @@ def gather(
     everywhere = pd.Series("(city)", index=homes.index)
     expected = pd.concat([scored.model.expected_lead(everywhere), by_area.rename(index=str)])
     said = scored.model.describe()
+    high = high_results(scored.pairs, city.kits, city.parcels, city.samples, city.lost_lead)
     return Findings(
         settings=settings,
         as_of=as_of,
@@ -350,7 +351,7 @@ def gather(
         scores=scored.scores,
         classes=scored.classes,
         inventory=inventory_summary(scored.classes),
-        pairs=scored.pairs,
+        pairs=scored.pairs.assign(high_result=scored.pairs["kit_id"].isin(high["kit_id"].dropna())),
         water=water_figures(city, scored.pairs, settings, as_of),
         model=said,
         expected=expected,
@@ -361,7 +362,7 @@ def gather(
         kit_list=plan.kits,
         audit=audit_table(city, scored, settings),
         looks=look_table(homes, scored, settings),
-        high=high_results(scored.pairs, city.kits, city.parcels, city.samples, city.lost_lead),
+        high=high,
         plan=plan.describe(),
         fairness=fairness(homes, plan, group_columns(settings.outreach)),
         learn=homes["learn"],
@@ -384,7 +385,7 @@ def _keep_tables(
     city.parcels.to_parquet(tables / "parcels.parquet")
     city.areas.to_parquet(tables / "areas.parquet")
     homes.to_parquet(tables / "homes.parquet")
-    scored.pairs.to_parquet(tables / "pairs.parquet")
+    findings.pairs.to_parquet(tables / "pairs.parquet")
     scored.classes.to_parquet(tables / "classes.parquet")
     findings.ages.to_parquet(tables / "ages.parquet")
     findings.area_list.to_parquet(tables / "area_list.parquet")

@@ -31,9 +31,9 @@ class CitySettings(_Section):
     """Name of the city, the reference system of files that carry none, the day of the run.
 
     ``as_of`` defaults to the latest date in the input files, so that a run repeated on another
-    day gives the same lists; a date that stands alone, more than a year after 99% of all dates,
-    is passed over and noted. Kits with a date after that day are in doubt. ``day_first`` answers
-    the question how dates such as 5/4/2024 are to be read where a file leaves it open;
+    day gives the same lists; a date more than a year after 99% of all rows, in one or two of them
+    alone, is passed over and noted. Kits with a date after that day are in doubt. ``day_first``
+    answers the question how dates such as 5/4/2024 are to be read where a file leaves it open;
     ``units_confirmed`` says that somebody asked the laboratory about units that look wrong and
     found them right.
     """

@@ -185,7 +185,8 @@ def no_plan_caution(name: str, checked: pd.DataFrame, words: Words) -> Caution:
     day = pd.to_datetime(checked.loc[checked["judged"], "checked_on"])
     dated = int(day.notna().sum())
     why = {
-        "time": f"the dated {words.many} are all of one day."
+        "time": f"more than half of the dated {words.many} are of the last day, so that little is "
+        "left to learn from before it."
         if dated >= FEWEST_DATED
         else f"dates are missing. Of {len(day):,} {words.many} judged by, {dated:,} have one; at "
         f"least {FEWEST_DATED} are needed.",

@@ -320,8 +320,8 @@ def time_splits(
     Returns
     -------
     Protocol or None
-        None where fewer than :data:`FEWEST_DATED` dated homes, or only one date, are there to
-        judge.
+        None where fewer than :data:`FEWEST_DATED` homes are dated, or no home is later than the
+        cuts, as where more than half are of the last day.
     """
     day = pd.to_datetime(checked["checked_on"])
     dated = checked["judged"].to_numpy(dtype=bool) & day.notna().to_numpy()

@@ -35,8 +35,9 @@ COLUMNS = (
 )
 
 TEXT = {
-    "random checks": "only homes drawn at random, also those seen on one side; exact interval "
-    "for a pool of this size; the one way here that needs no model",
+    "random checks": "only homes drawn at random, also those of which one side was seen, where "
+    "lead on the other would not show, so it is the least there is; interval of a sample of this "
+    "size; the one way here that needs no model",
     "checks reweighted": "checks for any reason but suspicion, each weighted by the inverse of "
     "its chance of being checked; repairs what building and place explain, nothing else",
     "checks as they are": "share of lead among checks for any reason but suspicion; not an "

@@ -16,13 +16,16 @@ from linemap.intake.checker import row_problems
 from linemap.tables import contract
 
 SHARE = 0.99
-"""Share of all dates that a believable day is measured from; our choice."""
+"""Share of all rows, by their last date, that a believable day is measured from; our choice."""
 
 BEYOND = pd.Timedelta(days=365)
 """How far behind them a date may lie; our choice."""
 
 FEWEST = 10
-"""With fewer dates none can be told to be late; our choice."""
+"""With fewer rows none can be told to be late; our choice."""
+
+ALIKE = 3
+"""Rows with dates as late that are believed together; our choice."""
 
 TABLES = ("checks", "kits")
 """Tables by whose dates the day of a run goes."""
@@ -31,8 +34,9 @@ TABLES = ("checks", "kits")
 def late_dates(tables: Mapping[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
     """Return which dates are too late to be believed.
 
-    Too late is a date more than a year after 99% of all dates, unless another date of its row is
-    as late: a wrong year stands alone, a programme that starts again does not.
+    Too late is a date more than a year after the last of 99% of all rows, unless three rows or
+    more have a date within a year of it: a wrong year stands alone, a programme that starts again
+    does not.
 
     Parameters
     ----------
@@ -45,13 +49,20 @@ def late_dates(tables: Mapping[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
         Dates of each table, index kept.
     """
     dates = {name: _dates(table, name) for name, table in tables.items()}
-    parts = [part.to_numpy("datetime64[ns]").ravel() for part in dates.values()]
-    known = pd.Series(np.concatenate(parts) if parts else [], dtype="datetime64[ns]").dropna()
-    if len(known) < FEWEST:
+    of_rows = [part.max(axis=1).to_numpy("datetime64[ns]") for part in dates.values()]
+    known = np.concatenate(of_rows) if of_rows else np.array([], dtype="datetime64[ns]")
+    latest = np.sort(known[~np.isnat(known)])
+    if len(latest) < FEWEST:
         return {name: part.notna() & False for name, part in dates.items()}
-    last = known.sort_values().iloc[int(SHARE * (len(known) - 1))] + BEYOND
-    late = {name: part > last for name, part in dates.items()}
-    return {name: part & (part.sum(axis=1) == 1).to_numpy()[:, None] for name, part in late.items()}
+    year = BEYOND.to_timedelta64()
+    last = latest[int(SHARE * (len(latest) - 1))] + year
+
+    def alone(part: pd.DataFrame) -> np.ndarray:
+        day = part.to_numpy("datetime64[ns]")
+        until = np.searchsorted(latest, day + year, side="right")
+        return (until - np.searchsorted(latest, day - year)) < ALIKE
+
+    return {name: (part > last) & alone(part) for name, part in dates.items()}
 
 
 def latest_date(tables: Mapping[str, pd.DataFrame]) -> pd.Timestamp | None:

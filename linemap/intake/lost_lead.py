@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -26,6 +27,7 @@ COLUMNS = ("kit_id", "row", "result", "may_be_ug_l")
 _THOUSANDS = re.compile(r"(?<=[0-9]),(?=[0-9]{3}(?![0-9]))")
 _COMMA = re.compile(r"(?<=[0-9]),(?=[0-9])")
 _NUMBERS = re.compile(NUMBER)
+_MILLIGRAMS = re.compile(r"(?i)(?<![a-z])(?:mg|ppm|milligram)")
 _LIMIT = re.compile(r"\s*(?:<|\u2264)")
 
 
@@ -48,8 +50,9 @@ def most_it_may_be(
     float
         [ug/L]; NaN where no number can be told, or the result lies below a limit. The lower end
         of ``>50`` is 50; of several numbers the largest holds; a comma before three digits
-        parts thousands, any other is a point. A number below 1 without a known unit is taken as
-        mg/L, any other as ug/L.
+        parts thousands, any other is a point. Where result or unit speaks of milligrams or
+        parts per million, it is taken as mg/L, and so is a number below 1 without a known unit;
+        any other as ug/L.
 
     Examples
     --------
@@ -57,17 +60,21 @@ def most_it_may_be(
     [50.0, 80.0, 12.5, nan]
     >>> most_it_may_be("0.08", "grains"), most_it_may_be("0.02", "ug/L", too_low=True)
     (80.0, 20.0)
+    >>> most_it_may_be("1.2 mg/L", None), most_it_may_be("1.2", "mg/L as Pb")
+    (1200.0, 1200.0)
     """
     if result is None or _LIMIT.match(result):
         return float("nan")
     reading = parse_result(result, unit, limit)
-    if not reading.reason:
+    if not reading.reason and not _MILLIGRAMS.search(result):
         return reading.value_ug_l * (1000.0 if too_low else 1.0)
     plain = _COMMA.sub(".", _THOUSANDS.sub("", result))
     numbers = [float(n) for n in _NUMBERS.findall(plain)]
     if not numbers:
         return float("nan")
     most, name = max(numbers), parse_unit(unit) if unit else None
+    if _MILLIGRAMS.search(f"{result} {unit or ''}"):
+        return most * 1000.0
     if name is None:
         return most * 1000.0 if most < 1 else most
     return most * float(IN_UG_L[name])
@@ -169,6 +176,6 @@ def mark_high(problems: Sequence[Problem], lost: pd.DataFrame) -> list[Problem]:
     ]
 
 
-def _text(value: object) -> str | None:
+def _text(value: Any) -> str | None:
     """Return a cell as text; None where it is empty."""
-    return None if value is None or value != value or value is pd.NA else str(value)
+    return None if pd.isna(value) else str(value)

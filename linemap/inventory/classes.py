@@ -254,7 +254,8 @@ def _tell(case: tuple[np.intp, ...], *, lead_connector_counts: bool) -> tuple[st
         why.append("Lead was seen or recorded here before: confirm that it was replaced.")
     if predicted:
         told_lead = ((utility, utility_source), (customer, customer_source))
-        recorded = (evidence.LEAD, 1) in told_lead or line.why.startswith("The connector")
+        by_connector = lead_connector_counts and CONNECTORS[connector] == "lead"
+        recorded = (evidence.LEAD, 1) in told_lead or by_connector
         why.append(PREDICTED_LEAD if recorded else PREDICTED)
     return line.inventory_class, basis, " ".join(why)
 

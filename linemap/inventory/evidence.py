@@ -14,10 +14,10 @@ SIDES = ("utility", "customer")
 _MODELS = r"statistical|regression|spatial|computer|risk|learned|learning|linear|bayes\w*"
 PREDICTED = (
     r"(?i)(?<![a-z0-9])(?:"
-    r"predict\w*|non[\s_-]*predict\w*|probab\w*|likel(?:y|ihood)\w*|estimat\w*|assum\w*|presum\w*"
+    r"predict\w*|probab\w*|likel(?:y|ihood)\w*|estimat\w*|assum\w*|presum\w*"
     r"|infer(?:s|red|ring|ence\w*)?|imput\w*|extrapolat\w*|interpolat\w*|guess\w*"
     r"|modell?(?:ed|ing)|machine[\s_-]*learn\w*|random[\s_-]*forests?|neural\w*|classifier\w*"
-    r"|AI|ML|algorithm\w*|statistically|statistical[\s_-]+(?:analys\w*|methods?)|regression\w*"
+    r"|(?-i:AI|ML)|algorithm\w*|statistically|statistical[\s_-]+(?:analys\w*|methods?)|regression\w*"
     rf"|(?:{_MODELS})[\s_-]+models?|models?[\s_-]+(?:outputs?|results?|scores?|runs?)"
     r"|(?:by|from)\s+(?:an?|the|our|this)\s+models?"
     r")(?![a-z0-9])"

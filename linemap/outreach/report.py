@@ -141,8 +141,9 @@ def _sentences(report: dict[str, Any]) -> list[str]:
     ]
     if whole["lead_open"]:
         words.append(
-            f"{whole['lead_open']:,} of {counted(whole['usable'], 'home')} with a usable kit have "
-            "no answer about their line yet, so the lines found can still rise."
+            f"No answer about the line yet: {whole['lead_open']:,} of "
+            f"{counted(whole['usable'], 'home')} with a usable kit, so the lines found can still "
+            "rise."
         )
     if report["found_beside"]:
         words.append(
@@ -158,8 +159,8 @@ def _sentences(report: dict[str, Any]) -> list[str]:
     ]
     if report["unlisted"]:
         words.append(
-            f"{counted(report['unlisted'], 'kit')} came from homes that were not on the list, "
-            f"{', '.join(report['unlisted_homes'][:5])} first: it was not followed in full."
+            f"{counted(report['unlisted'], 'kit')} came from homes that were not on the list "
+            f"(first: {', '.join(report['unlisted_homes'][:5])}), so it was not followed in full."
         )
     if report["corrected"]:
         last = report["corrected"][-1]

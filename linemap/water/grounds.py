@@ -178,20 +178,13 @@ def usable_but_for(pairs: pd.DataFrame, ground: str, rules: KitRules) -> np.ndar
         for other in GROUNDS.values()
         if other.verdict == "not_usable" and other.name != ground
     }
-    spared = (
-        pairs["reasons"]
-        .fillna("")
-        .astype(str)
-        .map(
-            lambda said: (
-                not any(
-                    part in fatal or part.startswith("set aside: ") for part in said.split("; ")
-                )
-            )
-        )
-    )
+
+    def spared(said: str) -> bool:
+        grounds = said.split("; ")
+        return fatal.isdisjoint(grounds) and not any(g.startswith("set aside: ") for g in grounds)
+
     usable = (pairs["verdict"] != "not_usable").to_numpy(bool)
-    return usable | spared.to_numpy(bool)
+    return usable | pairs["reasons"].fillna("").astype(str).map(spared).to_numpy(bool)
 
 
 def set_aside(

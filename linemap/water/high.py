@@ -60,7 +60,7 @@ def high_results(
     90th percentile of a system; here it only marks single results.
     """
     level = action_level("LCRI")
-    every = _with_lost(_with_samples(pairs, samples), lost, level)
+    every = _with_lost(_with_samples(pairs, samples), lost, kits, level)
     found = every.assign(level_ug_l=level)[every["lead_ug_l"] > level]
     noted = pd.to_datetime(kits["reported_on"]).groupby(kits["kit_id"]).max()
     sent_on = pd.Series(noted.reindex(found["kit_id"]).to_numpy(), index=found.index)
@@ -89,15 +89,18 @@ def high_results(
 def _with_samples(pairs: pd.DataFrame, samples: pd.DataFrame | None) -> pd.DataFrame:
     """Return the kits with their highest lead [ug/L], also where results contradict each other."""
     most = pairs[["first_low", "flushed_low"]].max(axis=1)
-    highest = most
+    highest: pd.Series = most
     if samples is not None:
         lead = samples[(samples["analyte"] == "lead").to_numpy(bool)]
         by_kit = lead["value_ug_l"].astype(float).groupby(lead["kit_id"]).max()
-        highest = most.combine(pairs["kit_id"].map(by_kit).astype(float), np.fmax)
+        of_kit = pairs["kit_id"].map(by_kit).astype(float)
+        highest = pd.concat([most, of_kit], axis=1).max(axis=1)
     return pairs.assign(lead_ug_l=highest, contested=highest > most.fillna(0.0))
 
 
-def _with_lost(pairs: pd.DataFrame, lost: pd.DataFrame | None, level: float) -> pd.DataFrame:
+def _with_lost(
+    pairs: pd.DataFrame, lost: pd.DataFrame | None, kits: pd.DataFrame, level: float
+) -> pd.DataFrame:
     """Return the kits with what rows that were set aside may hold, further kits behind them."""
     pairs = pairs.assign(
         set_aside_result=pd.Series(np.nan, index=pairs.index, dtype=object)
@@ -115,10 +118,14 @@ def _with_lost(pairs: pd.DataFrame, lost: pd.DataFrame | None, level: float) -> 
     pairs["set_aside_result"] = pairs["kit_id"].map(by_kit["result"]).where(above)
     more = high[~high["kit_id"].isin(pairs["kit_id"]).to_numpy(bool)]
     more = more.rename(columns={"may_be_ug_l": "lead_ug_l", "result": "set_aside_result"})
-    more = more.assign(verdict="not_usable", contested=False).drop(columns="row")
     pairs = pairs.assign(verdict=pairs["verdict"].astype(object))
     if more.empty:
         return pairs
-    more = more.reindex(columns=pairs.columns)
-    more = more.assign(collected_on=pd.to_datetime(more["collected_on"]), contested=False)
-    return pd.concat([pairs, more], ignore_index=True)
+    sent = kits.drop_duplicates("kit_id").set_index("kit_id").reindex(more["kit_id"])
+    more = more.assign(
+        verdict="not_usable",
+        contested=False,
+        parcel_id=sent["parcel_id"].to_numpy(),
+        collected_on=pd.to_datetime(sent["collected_on"]).to_numpy(),
+    )
+    return pd.concat([pairs, more.reindex(columns=pairs.columns)], ignore_index=True)

@@ -123,5 +123,6 @@ def make_pairs(scores: pd.DataFrame, share: float = 0.05, seed: int = 2) -> pd.D
             "first_high": low,
             "flushed_low": 0.0,
             "flushed_high": 1.0,
+            "high_result": low > 10,
         }
     )

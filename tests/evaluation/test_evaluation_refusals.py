@@ -218,7 +218,11 @@ def test_few_checks_and_many_folds_are_judged(town, frame, honest_model):
     ("dates", "said"),
     [
         ("none", "dates are missing. Of 408 checks judged by, 0 have one; at least 10 are needed."),
-        ("one", "the dated checks are all of one day."),
+        (
+            "one",
+            "more than half of the dated checks are of the last day, so that little is "
+            "left to learn from before it.",
+        ),
     ],
 )
 def test_missing_dates_are_said_to_be_missing(town, frame, honest_model, dates, said):

@@ -37,8 +37,20 @@ def test_a_wrong_year_moves_neither_the_day_nor_the_action_level(n, column):
 
 
 def test_a_programme_that_starts_again_after_years_is_believed():
-    both = pd.concat([kits(1000, "2019-01-01"), kits(2, "2026-03-01")], ignore_index=True)
-    assert latest_date({"kits": both}) == pd.Timestamp("2026-03-09")
+    """Also where its rows have a single date: kits only mailed, and looks."""
+    both = pd.concat([kits(1000, "2019-01-01"), kits(3, "2026-03-01")], ignore_index=True)
+    assert latest_date({"kits": both}) == pd.Timestamp("2026-03-10")
+    mailed = both.assign(collected_on=both["collected_on"].mask(both.index >= 1000))
+    assert latest_date({"kits": mailed}) == pd.Timestamp("2026-03-03")
+    days = pd.to_datetime(["2022-05-01"] * 3000 + [f"2024-03-{k:02d}" for k in range(1, 26)])
+    checks = complete_table(pd.DataFrame({"parcel_id": "P", "checked_on": days}), "checks")
+    assert latest_date({"checks": checks}) == pd.Timestamp("2024-03-25")
+
+
+def test_a_row_with_two_wrong_years_is_passed_over():
+    wrong = kits(30)
+    wrong.loc[0, ["mailed_on", "collected_on"]] = pd.Timestamp("2062-05-10")
+    assert latest_date({"kits": wrong}) == kits(30)["collected_on"].max()
 
 
 def test_few_dates_are_believed_as_they_are():

@@ -75,3 +75,29 @@ def test_a_laboratory_file_alone_warns_of_it_too(tmp_path):
     (tmp_path / "lab.csv").write_text(text % ">50" + "K1,flushed,lead,2,ug/L,1\n")
     with pytest.warns(InputWarning, match="It may hold more than 10 ug/L of lead"):
         assert len(read_samples(tmp_path / "lab.csv")) == 1
+
+
+def test_a_kit_that_was_only_mailed_is_of_its_home(small_city):
+    """Its one laboratory row was set aside; the table of kits knows whose it is."""
+    intake = read_city(
+        small_city(
+            samples=lambda t: t + "K7,third,lead,80,ug/L,1\n",
+            kits=lambda t: t + "K7,0003,,,,,\n",
+        )
+    )
+    lead, verdicts, _, high = listed(intake)
+    assert lead["K7"] == 80.0
+    assert "K7" not in verdicts
+    row = high.set_index("kit_id").loc["K7"]
+    assert row["parcel_id"] == "0003"
+    assert row["why"].startswith("tell the resident without delay")
+
+
+@pytest.mark.parametrize(
+    ("result", "unit"),
+    [("1.2 mg/L", ""), ("1.2", "mg/L as Pb"), ("1.2 mg/L", "ug/L"), ("1.2", "ppm.")],
+)
+def test_milligrams_in_an_odd_place_are_milligrams(small_city, result, unit):
+    rows = f"K8,first,lead,{result},{unit},1\n"
+    intake = read_city(small_city(samples=lambda t: t + rows))
+    assert listed(intake)[0]["K8"] == 1200.0

@@ -253,8 +253,9 @@ def test_a_prediction_clears_nothing_and_takes_no_lead_away(basis):
 
 @pytest.mark.parametrize(
     "basis",
-    ["tap card, Model A meter", "statistical sheet 1940", "plan; meter model 5", "inferior pipe"],
-)
+    ["tap card, Model A meter", "statistical sheet 1940", "plan; meter model 5", "inferior pipe",
+     "water sample 250 mL"],
+)  # fmt: skip
 def test_a_word_of_other_meaning_takes_nothing_from_a_record(basis):
     assert told(record(basis=basis))["inventory_class"] == "non-lead"
     assert told(record(basis=basis, utility_material="lead"))["inventory_class"] == "lead"

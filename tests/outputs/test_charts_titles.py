@@ -251,7 +251,10 @@ def test_claimed_holds_what_was_found_against_the_forecast():
 def test_a_claim_that_open_answers_decide_is_not_judged():
     undecided = parts([5, 1]).assign(found_as_claimed=[None, True])
     assert title(charts.claimed_chart(undecided)) == (
-        "5 lead lines found so far, 20 claimed; 1 of 1 forecasts hold, 1 cannot be judged yet"
+        "5 lead lines found so far, 20 claimed; 1 of 1 forecasts hold; 1 cannot be judged yet"
+    )
+    assert title(charts.claimed_chart(parts([0, 0]).assign(found_as_claimed=None))) == (
+        "0 lead lines found so far, 20 claimed; 2 cannot be judged yet"
     )
 
 

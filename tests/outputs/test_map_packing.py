@@ -208,20 +208,16 @@ def test_cards_hold_each_home_once_with_its_kits_and_words():
     assert (dated["on"], dated["first"], dated["flushed"]) == ("2025-03-02", [4.2, 4.2], [0.0, 1.0])
 
 
-@pytest.mark.parametrize(
-    ("first", "flushed", "above"),
-    [((9.0, 9.0), (10.0, 10.0), False), ((10.1, 10.1), (0.0, 1.0), True),
-     ((2.0, 2.0), (44.0, 44.0), True), ((0.0, 20.0), (np.nan, np.nan), False)],
-)  # fmt: skip
-def test_a_card_marks_a_kit_above_the_strictest_action_level(first, flushed, above):
-    """Either bottle counts, and more than 10 ug/L is above: LCRI, 89 FR 86418, 40 CFR 141.80(c)."""
-    scores = scores_of(np.zeros((1, 6)))
-    kit = {"kit_id": "K1", "parcel_id": "H0", "verdict": "usable", "reasons": None}
+def test_a_card_marks_the_kits_of_the_list_of_high_results():
+    """The list decides, not the reading: of two results that differ there is no reading."""
+    nothing = dict.fromkeys(("first_low", "first_high", "flushed_low", "flushed_high"), np.nan)
+    kit = {"parcel_id": "H0", "verdict": "not_usable", "reasons": None, **nothing}
     kit |= {"collected_on": pd.Timestamp("2025-03-02"), "stagnation_h": 7.0, "flush_min": 2.0}
-    kit |= dict(zip(("first_low", "first_high"), first, strict=True))
-    kit |= dict(zip(("flushed_low", "flushed_high"), flushed, strict=True))
-    (block,) = card_blocks(scores, pairs=pd.DataFrame([kit]))
-    assert json.loads(block)["kits"]["0"][0]["above"] is above
+    pairs = pd.DataFrame([kit | {"kit_id": "K1"}, kit | {"kit_id": "K2"}])
+    marked = pairs.assign(high_result=[True, False])
+    for table, above in ((marked, [True, False]), (pairs, [False, False])):
+        (block,) = card_blocks(scores_of(np.zeros((1, 6))), pairs=table)
+        assert [kit["above"] for kit in json.loads(block)["kits"]["0"]] == above
 
 
 def test_gaps_between_parcels_are_not_drawn_as_holes():

@@ -160,7 +160,7 @@ def test_homes_off_the_list_are_kept_apart(opened: tuple[Ledger, KitPlan]) -> No
     )
     report = ledger.close_round(pd.concat([_returns(plan), other]), today=CLOSED)
     assert (report["unlisted"], report["unlisted_homes"]) == (1, ["X1"])
-    assert any("not on the list, X1 first" in sentence for sentence in report["sentences"])
+    assert any("not on the list (first: X1)" in sentence for sentence in report["sentences"])
     assert report["kits"] == 60
     assert report["parts"][0]["lead_found"] == 1
     row = ledger.log().set_index("parcel_id").loc["X1"]

@@ -21,7 +21,8 @@ def pairs_of(*rows):
 
 def kits_of(*told):
     ids = [f"K{k}" for k in range(1, len(told) + 1)]
-    return pd.DataFrame({"kit_id": ids, "reported_on": pd.to_datetime(list(told))})
+    table = pd.DataFrame({"kit_id": ids, "reported_on": pd.to_datetime(list(told))})
+    return table.assign(parcel_id=None, collected_on=pd.NaT)
 
 
 def test_only_more_than_the_level_in_either_bottle_counts():

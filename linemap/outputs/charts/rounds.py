@@ -34,11 +34,16 @@ def claimed_chart(parts: pd.DataFrame) -> Figure:
     if closed:
         judged = table["found_as_claimed"].dropna()
         unsure = len(table) - len(judged)
-        title = (
-            f"{table['lead_found'].iloc[0]:,.0f} lead lines found{' so far' * bool(unsure)}, "
-            f"{rounded(table['found'].iloc[0])} claimed; {int(judged.sum())} of {len(judged)} "
-            f"forecasts hold{f', {unsure} cannot be judged yet' if unsure else ''}"
-        )
+        so_far = " so far" if pd.isna(table["found_as_claimed"].iloc[0]) else ""
+        said = [
+            f"{table['lead_found'].iloc[0]:,.0f} lead lines found{so_far}, "
+            f"{rounded(table['found'].iloc[0])} claimed"
+        ]
+        if len(judged):
+            said.append(f"{int(judged.sum())} of {len(judged)} forecasts hold")
+        if unsure:
+            said.append(f"{unsure} cannot be judged yet")
+        title = "; ".join(said)
     else:
         title = f"{rounded(table['found'].iloc[0])} lead lines claimed, before any result"
     figure, axes = blank_chart(title, height=1.5 + 0.32 * len(table))

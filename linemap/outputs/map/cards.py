@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 
 from linemap.errors import ArgumentError
-from linemap.outputs.wording import strictest_level
 
 WEIGHTS = (
     "weight_prior",
@@ -42,7 +41,8 @@ def card_blocks(
     kits : DataFrame, optional
         By the ``kit_list`` contract: homes that the next kits go to.
     pairs : DataFrame, optional
-        By the ``pairs`` contract: kits that came back.
+        By the ``pairs`` contract: kits that came back; ``high_result`` (bool) where they are on
+        the list of high results.
     lines : DataFrame, optional
         Materials of the sides as on record and ``why`` of the class, indexed by parcel_id.
     learn : Series, optional
@@ -179,7 +179,6 @@ def _records_of(homes: pd.Index, frame: pd.DataFrame | None) -> list[dict[str, A
 
 def _kit(row: dict[str, Any]) -> dict[str, Any]:
     """Return one returned kit as the card shows it; missing values as null."""
-    level = strictest_level()
     return {
         "id": row["kit_id"],
         "on": None if pd.isna(row["collected_on"]) else f"{row['collected_on']:%Y-%m-%d}",
@@ -189,7 +188,7 @@ def _kit(row: dict[str, Any]) -> dict[str, Any]:
         "flushed": _range(row["flushed_low"], row["flushed_high"]),
         "stood": _number(row["stagnation_h"]),
         "ran": _number(row["flush_min"]),
-        "above": bool(row["first_low"] > level or row["flushed_low"] > level),
+        "above": bool(row.get("high_result", False)),
     }
 
 

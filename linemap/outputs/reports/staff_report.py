@@ -131,24 +131,30 @@ def high_in_words(high: pd.DataFrame) -> str:
     level = f"{strictest_level():g} ug/L"
     if high.empty:
         return f"No kit that could be read holds more than {level}; that clears no home."
-    kits, homes = counted(len(high), "kit"), counted(high["parcel_id"].nunique(), "home")
-    hold = "holds" if len(high) == 1 else "hold"
-    untold = int(high["reported_on"].isna().sum())
-    aside, homeless = high["set_aside_result"].notna().sum(), high["parcel_id"].isna().sum()
-    more = ""
-    if aside:
-        more = (
-            f" {counted(aside, 'result')} among them could not be used and may hold as much: ask "
-            "the laboratory."
+    read = high[high["set_aside_result"].isna()]
+    words = []
+    if len(read):
+        hold = "holds" if len(read) == 1 else "hold"
+        words.append(
+            f"{counted(len(read), 'kit')} of {counted(read['parcel_id'].nunique(), 'home')} {hold} "
+            f"more than {level} in one of the bottles, the strictest action level; kits that were "
+            "set aside are among them, for no flaw of a kit makes its water safe."
         )
-    if homeless:
-        more += f" {counted(homeless, 'kit')} of no known home: find out whose water it is."
-    return (
-        f"{kits} of {homes} {hold} more than {level} in one of the bottles, the strictest action "
-        "level; kits that were set aside are among them, for no flaw of a kit makes its water "
-        f"safe. Not noted as sent to the resident: {untold:,}. They come first: a certified "
-        "filter or bottled water until the cause is mended, and the health department advises on "
-        f"blood tests.{more} The kits are in high_results.csv, linked above."
+    if aside := len(high) - len(read):
+        words.append(
+            f"{counted(aside, 'result')} that could not be used may hold as much: ask the "
+            "laboratory."
+        )
+    if homeless := int(high["parcel_id"].isna().sum()):
+        words.append(f"{counted(homeless, 'result')} of no known home: find out whose water it is.")
+    untold = int(high["reported_on"].isna().sum())
+    return " ".join(
+        [
+            *words,
+            f"Not noted as sent to the resident: {untold:,}. They come first: a certified filter "
+            "or bottled water until the cause is mended, and the health department advises on "
+            "blood tests. All are in high_results.csv, linked above.",
+        ]
     )
 
 
