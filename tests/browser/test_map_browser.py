@@ -198,7 +198,8 @@ def test_search_suggests_ids(laptop, city):
 def test_card_adds_up_and_warns(laptop, city):
     scores = city["scores"]
     low = city["pairs"].loc[~city["pairs"]["high_result"], "parcel_id"]
-    home = scores.index[scores.index.isin(low) & scores["beyond_data"]][0]
+    unknown = scores["inventory_class"] == "lead status unknown"
+    home = scores.index[scores.index.isin(low) & scores["beyond_data"] & unknown][0]
     page = laptop.open("staff.html", f"#home={home}")
     page.wait_for_selector("#card:not([hidden])")
     row = scores.loc[home]
