@@ -131,6 +131,17 @@ def mappable_columns(table: str) -> tuple[str, ...]:
     return (*columns, *COORDINATES) if "geometry" in columns else columns
 
 
+def repeat_columns(table: str) -> tuple[str, ...]:
+    """Return the columns in which a row agrees with another that it merely repeats.
+
+    Examples
+    --------
+    >>> repeat_columns("samples")
+    ('kit_id', 'draw', 'analyte', 'result', 'unit')
+    """
+    return (*KEYS.get(table, ()), *CONTESTED.get(table, ()))
+
+
 def listed_columns(table: pd.DataFrame, name: str) -> list[Column]:
     """Return what the columns of a list hold, in its order, by its contract or ``list_more``.
 

@@ -10,11 +10,10 @@ summed over exactly at each step.
 from __future__ import annotations
 
 import numpy as np
-import pandas as pd
 from scipy.spatial import cKDTree
 
-from synthetic_city.draws import Floats, Ints
-from synthetic_city.ground import JITTER, grid_of
+from synthetic_city.draws import Floats
+from synthetic_city.ground import JITTER, grid_of, stretches
 from synthetic_city.oracle import Told, by_effect, effect_weights
 
 _SWEEPS, _UNHEARD = 160, 40  # moves of every centre; those before anything is kept
@@ -53,14 +52,6 @@ def searched_posterior(told: Told, *, seed: int) -> Floats:
             kept += search.weights()
     kept /= _SWEEPS - _UNHEARD
     return np.clip(np.einsum("nk,kn->n", kept[stretch], share), 1e-9, 1 - 1e-9)
-
-
-def stretches(homes: pd.DataFrame) -> tuple[Ints, Floats, Floats]:
-    """Return the stretch of street of each home, and the middle of each stretch [m]."""
-    stretch = homes["street_segment"].to_numpy()
-    size = np.bincount(stretch)
-    x, y = (np.bincount(stretch, homes[axis]) / size for axis in ("x", "y"))
-    return stretch, x, y
 
 
 class _Search:

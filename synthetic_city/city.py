@@ -14,7 +14,7 @@ from synthetic_city.buildings import put_up_buildings
 from synthetic_city.checks import first_checks
 from synthetic_city.codes import coded, keyed
 from synthetic_city.draws import Ints, choose, stream
-from synthetic_city.ground import lay_streets, nearest_centre
+from synthetic_city.ground import lay_streets, nearest_centre, stretches
 from synthetic_city.kits import past_kits, return_chance
 from synthetic_city.knobs import Knobs, preset_knobs
 from synthetic_city.lots import cut_lots
@@ -173,13 +173,10 @@ _AREA_NUMBERS = ("children_under_6", "median_income", "need", "population")
 def _contracts(homes: pd.DataFrame, knobs: Knobs, seed: int) -> tuple[Ints, np.ndarray]:
     """Return the main contract of each home and its effect; a stretch has one contract."""
     rng = stream(seed, "contracts")
-    segment = homes["street_segment"].to_numpy()
-    size = np.bincount(segment)
-    x = np.bincount(segment, homes["x"]) / size
-    y = np.bincount(segment, homes["y"]) / size
+    stretch, x, y = stretches(homes)
     contract, at_x, _ = nearest_centre(x, y, knobs.contract_spacing, rng)
     effect = knobs.contract_sd * rng.standard_normal(len(at_x))
-    return contract[segment], effect[contract][segment]
+    return contract[stretch], effect[contract][stretch]
 
 
 def _lay_pipes(homes: pd.DataFrame, knobs: Knobs, seed: int, at_once: int = 50_000) -> pd.DataFrame:

@@ -147,6 +147,14 @@ def _waves(blocks: pd.DataFrame, radius: float, knobs: Knobs, rng: np.random.Gen
     return np.interp(share, at, year)
 
 
+def stretches(homes: pd.DataFrame) -> tuple[Ints, Floats, Floats]:
+    """Return the stretch of street of each home, and the middle of each stretch [m]."""
+    stretch = homes["street_segment"].to_numpy()
+    size = np.bincount(stretch)
+    x, y = (np.bincount(stretch, homes[axis]) / size for axis in ("x", "y"))
+    return stretch, x, y
+
+
 def nearest_centre(
     x: Floats, y: Floats, spacing: float, rng: np.random.Generator
 ) -> tuple[Ints, Floats, Floats]:

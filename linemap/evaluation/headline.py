@@ -9,7 +9,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from linemap.evaluation.intervals import block_share_interval, block_weights, percentiles
+from linemap.evaluation.intervals import (
+    block_share_interval,
+    block_weights,
+    percentiles,
+    span_in_words,
+)
 from linemap.evaluation.measures import CALLED_PRECISION, SHORTEST_LIST
 
 Array = NDArray[np.float64]
@@ -62,12 +67,6 @@ class Headline:
     def to_dict(self) -> dict[str, Any]:
         """Return the fields as plain values."""
         return asdict(self)
-
-
-def _span(low: float, high: float) -> str:
-    if not np.isfinite(low):
-        return "too few blocks for an interval"
-    return f"95% interval {low:.0%} to {high:.0%}"
 
 
 def lowest_threshold(label: Array, p: Array, *, precision: float = CALLED_PRECISION) -> float:
@@ -183,8 +182,9 @@ def make_headline(
         in_use = float((p_unknown.to_numpy(float) >= threshold).mean())
     if called:
         text = (
-            f"{share:.0%} of the judged homes ({_span(low, high)}) stood on a list meant to "
-            f"hold 90% lead; {found:,} of its {called:,} lines were lead ({_span(*ends)}). "
+            f"{share:.0%} of the judged homes ({span_in_words(low, high, '.0%')}) stood on a list "
+            f"meant to hold 90% lead; {found:,} of its {called:,} lines were lead "
+            f"({span_in_words(*ends, '.0%')}). "
             f"Judged on {len(fair):,} {judged_on}. A place on the list is not a "
             "finding, and a home off the list cannot be ruled out."
         )

@@ -21,6 +21,19 @@ share their luck, 95% intervals of a ranking held the truth in 84% of 400 towns 
 10, 91% of 20 and 92% of 40."""
 
 
+def span_in_words(low: float, high: float, form: str) -> str:
+    """Return a 95% interval in words, or that there are too few blocks for one.
+
+    Examples
+    --------
+    >>> span_in_words(0.102, 0.4, ".0%"), span_in_words(float("nan"), float("nan"), ".0%")
+    ('95% interval 10% to 40%', 'too few blocks for an interval')
+    """
+    if not np.isfinite(low):
+        return "too few blocks for an interval"
+    return f"95% interval {low:{form}} to {high:{form}}"
+
+
 def share_interval(
     found: float,
     looked: float,

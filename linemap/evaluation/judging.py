@@ -256,9 +256,9 @@ def gain_table(held: pd.DataFrame, *, protocol: str, steps: int = 50) -> pd.Data
     """
     label = held["label"].to_numpy(dtype=float)
     looked = np.linspace(0, 1, steps + 1)
-    parts = [pd.DataFrame(columns=["protocol", "method", "looked", "found"])]
     if not label.any():
-        return parts[0]
+        return pd.DataFrame(columns=["protocol", "method", "looked", "found"])
+    parts = []
     for method in METHODS:
         score = held[method].to_numpy(dtype=float)
         if not np.isfinite(score).all():
@@ -268,4 +268,4 @@ def gain_table(held: pd.DataFrame, *, protocol: str, steps: int = 50) -> pd.Data
         found = np.interp(looked, np.r_[0, steps_of["size"]], np.r_[0, steps_of["sum"]])
         parts.append(pd.DataFrame({"protocol": protocol, "method": method, "looked": looked,
                                    "found": found}))  # fmt: skip
-    return pd.concat(parts[1:], ignore_index=True)
+    return pd.concat(parts, ignore_index=True)

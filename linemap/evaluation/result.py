@@ -14,6 +14,7 @@ from linemap.evaluation.calibration import Calibration
 from linemap.evaluation.cautions import FEWEST_OF_A_KIND, Caution
 from linemap.evaluation.folds import NAMES
 from linemap.evaluation.headline import Headline
+from linemap.evaluation.intervals import span_in_words
 from linemap.evaluation.overlap import Overlap
 from linemap.evaluation.prevalence import COLUMNS as PREVALENCE_COLUMNS
 from linemap.evaluation.words import WORDS
@@ -46,13 +47,6 @@ CAUTION = (
 
 PUBLISHED = ("evaluation.callable_share_pittsburgh", "evaluation.spatial_range_flint")
 """Published figures to read the results beside."""
-
-
-def _span(low: float, high: float, form: str) -> str:
-    """Return an interval in words, or that there are too few blocks for one."""
-    if not np.isfinite(low):
-        return "too few blocks for an interval"
-    return f"95% interval {low:{form}} to {high:{form}}"
 
 
 def _empty(*columns: str) -> pd.DataFrame:
@@ -173,7 +167,7 @@ class Evaluation(Spoken):
             return f"{name}: not judged, since all {rows['rows']:,} homes {words.homes} are {kind}."
         text = (
             f"{name}: chance that lead is ranked above non-lead {auc['value']:.2f} "
-            f"({_span(auc['low'], auc['high'], '.2f')})"
+            f"({span_in_words(auc['low'], auc['high'], '.2f')})"
         )
         if rule is not None:
             text += f", by the age rule {rule['value']:.2f}"
@@ -183,7 +177,7 @@ class Evaluation(Spoken):
         told = {k: 100 * miss[k] for k in ("value", "low", "high", "perfect_low", "perfect_high")}
         return (
             f"{text}; promised and found rates differ by {told['value']:.1f} percentage points "
-            f"({_span(told['low'], told['high'], '.1f')}; a perfect model would show "
+            f"({span_in_words(told['low'], told['high'], '.1f')}; a perfect model would show "
             f"{told['perfect_low']:.1f} to {told['perfect_high']:.1f})."
         )
 

@@ -13,7 +13,7 @@ import pyarrow.compute as pc
 
 from linemap.errors import Effect, InputError, Problem
 from linemap.intake.codes import section_of, unknown_codes
-from linemap.tables import CONTESTED, KEYS, Column, complete_table, contract
+from linemap.tables import Column, complete_table, contract, repeat_columns
 
 SPREADSHEET_ERRORS = ("#REF!", "#DIV/0!", "#VALUE!", "#NAME?", "#NUM!", "#NULL!", "#SPILL!")
 """What a spreadsheet writes into a cell whose formula failed."""
@@ -113,8 +113,7 @@ def check_table(
             note(wrong & ~bad_rows, column.name, reason, remedy, "cell")
             blanked[column.name] = wrong
 
-    keys = [*KEYS.get(table, ()), *CONTESTED.get(table, ())]
-    keys = [key for key in keys if key in frame.columns]
+    keys = [key for key in repeat_columns(table) if key in frame.columns]
     if keys:
         free = np.flatnonzero(~bad_rows)
         twice = np.zeros(len(frame), dtype=bool)

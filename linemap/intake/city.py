@@ -25,7 +25,7 @@ from linemap.intake.results import read_results
 from linemap.intake.source import Source, fingerprints, open_source
 from linemap.intake.unit_doubts import doubt_units
 from linemap.settings import Settings
-from linemap.tables import CONTESTED, INPUT_TABLES, KEYS, City, empty_table
+from linemap.tables import INPUT_TABLES, City, empty_table, repeat_columns
 
 PLACED = ("parcels", "areas", "sites")
 """Tables with shapes."""
@@ -294,7 +294,7 @@ def _prints(source: Source, loaded: Loaded) -> list[dict[str, Any]]:
 
 def _in_order(table: pd.DataFrame, name: str) -> Any:
     """Return a table sorted by its key, with a plain index."""
-    keys = [table[key].astype(str) for key in (*KEYS[name], *CONTESTED.get(name, ()))]
+    keys = [table[key].astype(str) for key in repeat_columns(name)]
     return table.iloc[np.lexsort([k.to_numpy(str) for k in reversed(keys)])].reset_index(drop=True)
 
 

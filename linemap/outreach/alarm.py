@@ -286,16 +286,16 @@ def _cusum_chart(
             f"a false alarm in {HORIZON:,} checks has {false_alarm:.0%}."
         )
     fell = f"{claim.asked}, has fallen well below it"
-    found = _first_over(claim, cusum(claim.hits, p), limit, fell, words)
-    return found[0], {**found[1], "method": "cumulative sum (Page; Steiner et al.)"}
+    points, alarm = _first_over(claim, cusum(claim.hits, p), limit, fell, words)
+    return points, {**alarm, "method": "cumulative sum (Page; Steiner et al.)"}
 
 
 def _martingale_chart(claim: _Claim, false_alarm: float) -> tuple[pd.DataFrame, dict[str, Any]]:
     values = calibration_martingale(claim.hits, claim.chances)
     words = f" A false alarm ever has a chance of at most {false_alarm:.0%}."
     off = "the probabilities of lead do not fit what was found"
-    found = _first_over(claim, values, float(-np.log(false_alarm)), off, words)
-    return found[0], {**found[1], "method": "test martingale (Ville)"}
+    points, alarm = _first_over(claim, values, float(-np.log(false_alarm)), off, words)
+    return points, {**alarm, "method": "test martingale (Ville)"}
 
 
 def _first_over(

@@ -93,16 +93,19 @@ def _part(claim: dict[Hashable, Any], listed: pd.DataFrame, closed: bool) -> dic
     back = rows[rows["outcome"] == "usable"]
     usable, found = len(back), int(_found(back).sum())
     waiting = int((back["lead_found"] == "unknown").sum())
-    inside = {claim["found_low"] <= n <= claim["found_high"] for n in (found, found + waiting)}
-    if found < claim["found_low"] and found + waiting > claim["found_high"]:
-        inside = {True, False}
+    low, high = claim["found_low"], claim["found_high"]
+    inside: bool | None = None  # open answers decide
+    if low <= found and found + waiting <= high:
+        inside = True
+    elif found > high or found + waiting < low:
+        inside = False
     return {
         **claim,
         "usable": usable,
         "lead_found": found,
         "lead_open": waiting,
         "usable_as_claimed": claim["returned_low"] <= usable <= claim["returned_high"],
-        "found_as_claimed": inside.pop() if len(inside) == 1 else None,
+        "found_as_claimed": inside,
     }
 
 

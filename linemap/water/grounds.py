@@ -158,35 +158,6 @@ def judge(
     return verdicts, reasons
 
 
-def usable_but_for(pairs: pd.DataFrame, ground: str, rules: KitRules) -> np.ndarray:
-    """Return which kits are usable, or would be if one ground did not count.
-
-    Parameters
-    ----------
-    pairs : DataFrame
-        Table of the ``pairs`` contract, judged by the same rules.
-    ground : str
-        Name of the ground.
-    rules : KitRules
-
-    Returns
-    -------
-    ndarray of bool
-    """
-    fatal = {
-        other.words.format_map(vars(rules))
-        for other in GROUNDS.values()
-        if other.verdict == "not_usable" and other.name != ground
-    }
-
-    def spared(said: str) -> bool:
-        grounds = said.split("; ")
-        return fatal.isdisjoint(grounds) and not any(g.startswith("set aside: ") for g in grounds)
-
-    usable = (pairs["verdict"] != "not_usable").to_numpy(bool)
-    return usable | pairs["reasons"].fillna("").astype(str).map(spared).to_numpy(bool)
-
-
 def set_aside(
     pairs: pd.DataFrame, kit_ids: Collection[str], *, ground: str, note: str = ""
 ) -> pd.DataFrame:

@@ -13,7 +13,7 @@ UNTOLD = (
 TOLD_TOO_SOON = "; the day noted as sent lies before the day of the water and does not count"
 TOLD = "told; see that a certified filter is in use and that the cause is looked for"
 OF_WHOM = "find out at once whose water this is and tell the resident: the kit is of no known home"
-CONTESTED = "; of two results for one bottle this is the higher"
+TWO_RESULTS = "; of two results for one bottle this is the higher"
 MAY_BE = "; the laboratory's row was set aside and may hold as much: ask the laboratory at once"
 SET_ASIDE = "; the kit says nothing of the pipe, but its water was drawn in this home"
 RESULTS = ["first_low", "first_high", "flushed_low", "flushed_high"]
@@ -71,7 +71,7 @@ def high_results(
     homeless = found["parcel_id"].isna()
     why = pd.Series(np.where(told, TOLD, UNTOLD), index=found.index, dtype=object)
     why = why.mask(homeless, OF_WHOM) + np.where(too_soon, TOLD_TOO_SOON, "")
-    why = why + np.where(found["contested"], CONTESTED, "")
+    why = why + np.where(found["contested"], TWO_RESULTS, "")
     why = why + np.where(found["set_aside_result"].notna(), MAY_BE, "")
     why = why + np.where(aside & ~homeless, SET_ASIDE, "")
     found = found.assign(reported_on=sent_on, told=told, why=why).sort_values(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Collection
 
 import numpy as np
 import pandas as pd
@@ -21,6 +22,7 @@ def check_kits(
     doubts: pd.DataFrame | None = None,
     today: dt.date | None = None,
     rules: KitRules | None = None,
+    spare: Collection[str] = (),
 ) -> pd.DataFrame:
     """Judge every kit that came back and read its two bottles for lead.
 
@@ -42,6 +44,8 @@ def check_kits(
         Dates after it are doubted.
     rules : KitRules, optional
         What the programme asks of a kit; default as published.
+    spare : collection of str
+        Names of grounds that do not count.
 
     Returns
     -------
@@ -76,7 +80,8 @@ def check_kits(
     readings, bottle_marks = _read_bottles(len(kits), place, samples, rules)
     marks = {**_form_marks(kits, rules, today), **bottle_marks}
     marks["twice"] = marks["twice"] | kits["kit_id"].isin(twice_ids).to_numpy()
-    verdict, reasons = judge(marks, len(kits), rules)
+    counted = {name: mask for name, mask in marks.items() if name not in spare}
+    verdict, reasons = judge(counted, len(kits), rules)
     pairs = pd.DataFrame(
         {
             "kit_id": kits["kit_id"],

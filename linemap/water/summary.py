@@ -16,7 +16,7 @@ from linemap.published import all_facts, fact
 from linemap.water.censored import summarize_censored
 from linemap.water.control import control_threshold
 from linemap.water.counts import kit_counts
-from linemap.water.grounds import KitRules, usable_but_for
+from linemap.water.grounds import KitRules
 from linemap.water.kits import DRAWS, check_kits, intervals
 from linemap.water.levels import Edition
 from linemap.water.percentiles import NOT_COMPLIANCE, RankMethod, percentile_90
@@ -238,10 +238,11 @@ def results_summary(
     elif missing := sorted(set(samples["kit_id"]) - set(kits["kit_id"])):
         shown = ", ".join(map(str, missing[:5]))
         raise ArgumentError(f"{len(missing)} kit(s) have results but no row in kits: {shown}")
-    rules = rules or KitRules()
     pairs = check_kits(kits, samples, today=as_of, rules=rules)
-    for_copper = usable_but_for(pairs, "no_lead", rules)
-    for_lead = (pairs["verdict"] != "not_usable").to_numpy(bool)
+    spared = check_kits(kits, samples, today=as_of, rules=rules, spare=("no_lead",))
+    for_lead, for_copper = (
+        (judged["verdict"] != "not_usable").to_numpy(bool) for judged in (pairs, spared)
+    )
     alone = pairs.loc[for_copper & ~for_lead, "kit_id"]
     alone = alone.isin(samples.loc[samples["analyte"] == "copper", "kit_id"])
     sets: dict[str, Any] = {}

@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 
 from linemap.errors import ArgumentError
 from linemap.outputs.map import public_map_html
+from linemap.outputs.map.public_map import figure_map
 from linemap.outputs.public import (
     CITY_COUNTS,
     outside_areas,
@@ -298,6 +299,17 @@ def test_the_public_page_holds_nothing_of_homes():
     assert '"unknown":380' in opened
     westbank = next(area for area in json.loads(opened) if area["name"] == "Westbank")
     assert (westbank["unknown"], westbank["expected"], westbank["tested"]) == (None, None, None)
+
+
+def test_only_the_public_legend_speaks_of_figures_that_are_hidden():
+    """Staff pages hide nothing: an area without a figure has no homes there."""
+    protects = "to protect single homes"
+    public = public_map_html(area_list(), area_shapes(), city="Alder Falls", smallest=10)
+    figures = area_list().set_index("area_id")
+    staff = figure_map(figures, area_shapes(), title="Overview", about=[]).get_root().render()
+    assert f'"noFigure":"no figure shown, {protects}' in public
+    assert '"noFigure":"no homes"' in staff
+    assert protects not in staff
 
 
 def test_public_page_says_what_it_is_and_where_to_ask():

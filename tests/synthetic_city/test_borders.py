@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 import synthetic_city
-from synthetic_city.borders import _Search, stretches
+from synthetic_city.borders import _Search
+from synthetic_city.ground import stretches
 from synthetic_city.oracle import effect_weights
 from synthetic_city.rounds import _told
 

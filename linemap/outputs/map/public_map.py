@@ -80,7 +80,14 @@ def draw_public_map(
         about.insert(1, "No outlines of areas were given, so there is nothing to draw.")
     note = "The expected number is an estimate from records, age, place, answers and water results."
     return figure_map(
-        figures, areas, title=_title(city), about=about, more=more, note=note, rounding=smallest
+        figures,
+        areas,
+        title=_title(city),
+        about=about,
+        more=more,
+        note=note,
+        no_figure="no figure shown, to protect single homes; it may be high or low",
+        rounding=smallest,
     )
 
 
@@ -108,6 +115,7 @@ def figure_map(
     about: list[str],
     more: Sequence[str] = (),
     note: str = "",
+    no_figure: str = "no homes",
     sheets: dict[str, str] | None = None,
     rounding: int = 10,
 ) -> PackedMap:
@@ -123,9 +131,11 @@ def figure_map(
     about : list of str
         Lines below the title.
     more : sequence of str
-        Lines above the controls; on narrow screens folded away with them.
+        Lines below the legend; on narrow screens folded away with it.
     note : str
         Line below the figures of an area.
+    no_figure : str
+        What the legend says of areas without a figure.
     sheets : dict of str to str, optional
         Page of each area, by area_id.
     rounding : int
@@ -148,7 +158,12 @@ def figure_map(
         more=more,
         cautions=[PROBABILITY_CAUTION, *CAUTIONS],
     )
-    page = {"groupColours": group_colours(), "note": note, "rounding": rounding}
+    page = {
+        "groupColours": group_colours(),
+        "note": note,
+        "noFigure": no_figure,
+        "rounding": rounding,
+    }
     return PackedMap(
         title=title, panel=side, start="startFigures", scripts=FIGURE_SCRIPTS, page=page, data=data
     )

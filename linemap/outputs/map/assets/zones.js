@@ -55,10 +55,11 @@ linemap.figureWithInterval = function (zone, measure) {
 
 /* zones: [{name, rings: [[[lat, lng], ...], ...], homes, expected, unknown, tested}] */
 linemap.ZoneLayer = class {
-  constructor(map, { groupColours, rounding }, onChoose) {
+  constructor(map, { groupColours, rounding, noFigure = "no homes" }, onChoose) {
     this.map = map;
     this.colours = groupColours;
     this.rounding = rounding;
+    this.noFigure = noFigure;
     this.onChoose = onChoose;
     this.shapes = L.featureGroup();
     this.labels = L.layerGroup();
@@ -162,8 +163,7 @@ linemap.ZoneLayer = class {
       return linemap.legendRow(linemap.swatch(colour), words);
     });
     if (this.zones.some((zone) => zone[this.measure] === null)) {
-      const words = "no figure shown, to protect single homes; it may be high or low";
-      rows.push(linemap.legendRow(linemap.swatch("none", "4 3"), words));
+      rows.push(linemap.legendRow(linemap.swatch("none", "4 3"), this.noFigure));
     }
     return rows;
   }
