@@ -17,7 +17,7 @@ from linemap.intake.codes import SECTION
 from linemap.intake.reading import Dialect, load_table, warn_of
 from linemap.intake.source import open_source
 from linemap.outputs import defuse_formulas
-from linemap.outreach import Ledger, forecast_round, review_rounds
+from linemap.outreach import Ledger, review_rounds
 from linemap.printing import counted
 from linemap.run_folder import Run
 from linemap.tables import contract
@@ -79,10 +79,9 @@ def open_round(
             "the run has changed since this list was made; run prioritize again and open the "
             "list that it prints."
         )
-    forecast = forecast_round(plan.kits, seed=run.settings.scoring.seed)
     asked_on = run.homes.get("asked_on")
     report = Ledger(place).open_round(
-        plan, forecast, today=today or run.as_of, name=name, asked_on=asked_on
+        plan, plan.forecast, today=today or run.as_of, name=name, asked_on=asked_on
     )
     return {**report, "ledger": str(place)}
 

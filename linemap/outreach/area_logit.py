@@ -101,17 +101,35 @@ class AreaLogit:
         cross = np.stack([np.bincount(where, column[known], n_areas) for column in weighted.T])
         self._shares = cross / self._grip
         within = plain.T @ weighted + np.diag(self.precision)
-        self.covariance_ = np.linalg.inv(within - self._shares @ cross.T)
+        self.covariance_: Floats = np.asarray(
+            np.linalg.inv(within - self._shares @ cross.T), dtype=np.float64
+        )
 
     def log_odds(self, factors: Factors) -> Floats:
-        """Return the log-odds of each row, shape (n,)."""
+        """Return the log-odds of each row, shape (n,).
+
+        Here and in what follows the rows may hold only the first of the fitted factors; the
+        others are zero then, such as the months of the past for a month to come.
+        """
         effect = np.append(self.areas_, 0.0)[factors.area]
-        return np.asarray(factors.plain @ self.weights_ + effect)
+        return np.asarray(factors.plain @ self.weights_[: factors.plain.shape[1]] + effect)
 
     def standard_error(self, factors: Factors) -> Floats:
         """Return the standard error of each row's log-odds, shape (n,)."""
-        shares = np.append(self._shares, np.zeros((len(self.weights_), 1)), axis=1)
-        own = np.append(1.0 / self._grip, 0.0)
-        moved = factors.plain - shares.T[factors.area]
-        variance = np.einsum("ij,ij->i", moved @ self.covariance_, moved) + own[factors.area]
+        plain, area, count = factors.plain, factors.area, factors.plain.shape[1]
+        along = self.covariance_ @ self._shares
+        of_areas = np.einsum("ka,ka->a", self._shares, along) + 1.0 / self._grip
+        both = np.append(along[:count], np.zeros((count, 1)), axis=1)
+        first = self.covariance_[:count, :count]
+        variance = np.einsum("ij,jk,ik->i", plain, first, plain, optimize=True)
+        variance += np.append(of_areas, 0.0)[area] - 2 * np.einsum("ij,ji->i", plain, both[:, area])
         return np.asarray(np.sqrt(np.maximum(variance, 0.0)))
+
+    def error_of_mean(self, factors: Factors) -> float:
+        """Return the standard error of the mean of the rows' log-odds; 0 without rows."""
+        rows, known = max(len(factors.plain), 1), factors.area[factors.area >= 0]
+        part = np.bincount(known, minlength=factors.n_areas) / rows
+        mean = np.zeros(len(self.weights_))
+        mean[: factors.plain.shape[1]] = factors.plain.sum(axis=0) / rows
+        moved = mean - self._shares @ part
+        return float(np.sqrt(moved @ self.covariance_ @ moved + (part**2 / self._grip).sum()))

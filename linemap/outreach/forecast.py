@@ -9,25 +9,27 @@ from scipy.special import expit, logit
 
 from linemap.errors import ArgumentError
 from linemap.outreach.eligibility import column_or, require_columns
+from linemap.outreach.return_shift import SHIFT
 
 Floats = NDArray[np.float64]
 
 COVERAGE = 0.95
 _Z90 = 1.6449
 _EDGE = 1e-6
-_SHARED_CITY, _SHARED_AREA = 0.125, 0.125
-_RETURN_SHIFT = 0.15
+_SHARED = 0.125
 _CHUNK = 500
 
 
-def forecast_round(kits: pd.DataFrame, *, seed: int, draws: int = 2000) -> pd.DataFrame:
+def forecast_round(
+    kits: pd.DataFrame, *, seed: int, draws: int = 2000, shift: float = SHIFT
+) -> pd.DataFrame:
     """Forecast how many kits come back and how many lead lines they find.
 
     Each draw takes chances of lead and of return within their own intervals, then lets every
     home return its kit or not and have lead or not. An eighth of the variance of a home's
-    log-odds is shared by the whole city and an eighth by its area, since a model that errs,
-    errs in many places at once; all chances of return shift together by a standard deviation
-    of 0.15 log-odds from round to round. Shares and shift are our choice.
+    log-odds is shared by its area and, for lead, an eighth by the whole city, since a model that
+    errs, errs in many places at once (the shares are our choice). The chances of return shift
+    together by ``shift``.
 
     Parameters
     ----------
@@ -37,6 +39,9 @@ def forecast_round(kits: pd.DataFrame, *, seed: int, draws: int = 2000) -> pd.Da
     seed : int
     draws : int
         Draws behind the interval.
+    shift : float
+        Standard deviation of the common shift of the chances of return [log-odds]; that of
+        :class:`linemap.outreach.ReturnForecast` where there is a history.
 
     Returns
     -------
@@ -48,11 +53,13 @@ def forecast_round(kits: pd.DataFrame, *, seed: int, draws: int = 2000) -> pd.Da
     Raises
     ------
     ArgumentError
-        If the list is empty or ``draws`` is below 100.
+        If the list is empty, ``draws`` is below 100 or ``shift`` is negative.
     """
     require_columns(kits, ("arm", "p_lead", "p_return"), "the list of kits")
     if kits.empty or draws < 100:
         raise ArgumentError("a forecast needs at least one kit and 100 draws.")
+    if not 0 <= shift < np.inf:
+        raise ArgumentError(f"a shift of {shift} log-odds cannot be; give 0 or more.")
     rng = np.random.default_rng(seed)
     parts = _parts(kits)
     areas = pd.factorize(column_or(kits, "area_id", None), use_na_sentinel=False)[0]
@@ -61,9 +68,9 @@ def forecast_round(kits: pd.DataFrame, *, seed: int, draws: int = 2000) -> pd.Da
     counted: list[tuple[Floats, Floats]] = []
     for start in range(0, draws, _CHUNK):
         size = (min(_CHUNK, draws - start), len(kits))
-        shift = rng.normal(scale=_RETURN_SHIFT, size=(size[0], 1))
-        returned = rng.random(size) < _chances(back + shift, back_sd, areas, size, rng)
-        has_lead = rng.random(size) < _chances(lead, lead_sd, areas, size, rng)
+        moved = back + rng.normal(scale=shift, size=(size[0], 1))
+        returned = rng.random(size) < _chances(moved, back_sd, areas, size, rng, city=0.0)
+        has_lead = rng.random(size) < _chances(lead, lead_sd, areas, size, rng, city=_SHARED)
         counted.append((returned @ parts.T, (returned & has_lead) @ parts.T))
     returns = np.vstack([pair[0] for pair in counted])
     finds = np.vstack([pair[1] for pair in counted])
@@ -113,9 +120,11 @@ def _chances(
     areas: NDArray[np.int64],
     size: tuple[int, int],
     rng: np.random.Generator,
+    *,
+    city: float,
 ) -> Floats:
-    city = rng.normal(size=(size[0], 1))
+    """Draw chances; the city shares this part of the variance of the log-odds."""
+    everywhere = rng.normal(size=(size[0], 1))
     area = rng.normal(size=(size[0], int(areas.max(initial=0)) + 1))[:, areas]
-    own = rng.normal(size=size)
-    shared = np.sqrt(_SHARED_CITY) * city + np.sqrt(_SHARED_AREA) * area
-    return expit(center + sd * (shared + np.sqrt(1 - _SHARED_CITY - _SHARED_AREA) * own))
+    own = np.sqrt(1 - city - _SHARED) * rng.normal(size=size)
+    return expit(center + sd * (np.sqrt(city) * everywhere + np.sqrt(_SHARED) * area + own))

@@ -23,6 +23,7 @@ from linemap.outreach.forecast import forecast_round
 from linemap.outreach.limits import Limit, limits_on
 from linemap.outreach.prices import Ask, limit_prices, wide_groups
 from linemap.outreach.problem import Bools, Floats
+from linemap.outreach.return_shift import SHIFT
 from linemap.outreach.sending import in_sending_order, reasons_in_words
 from linemap.outreach.value import PARTS, kit_value
 from linemap.printing import Spoken, counted, rounded
@@ -80,6 +81,8 @@ class KitPlan(Spoken):
     limits : OutreachSettings
     made_on : date
     seed : int
+    return_shift : float
+        By how much all chances of return move together [log-odds], see :func:`forecast_round`.
     """
 
     kits: pd.DataFrame
@@ -96,6 +99,7 @@ class KitPlan(Spoken):
     limits: OutreachSettings
     made_on: date
     seed: int
+    return_shift: float = SHIFT
 
     def sentences(self) -> list[str]:
         """Say what the list holds, what it promises and what each limit costs."""
@@ -134,7 +138,7 @@ class KitPlan(Spoken):
     @cached_property
     def forecast(self) -> pd.DataFrame:
         """What the list promises, with 95% intervals; see :func:`forecast_round`."""
-        return forecast_round(self.kits, seed=self.seed)
+        return forecast_round(self.kits, seed=self.seed, shift=self.return_shift)
 
     def _interval(self, name: str) -> str:
         low, high = self.forecast.loc[0, [f"{name}_low", f"{name}_high"]]
@@ -189,7 +193,8 @@ def choose_kits(
         Every home of the city, indexed by parcel_id: ``inventory_class, p_lead, p_return`` and,
         where known, ``area_id, name, street_segment, p_low, p_high, owner_occupied, land_use,
         dwelling_units, median_income, children_under_6, last_kit_on, opted_out, site_kind,
-        learn, pregnant, basis`` and ``cost`` [kits], 1 where absent.
+        learn, pregnant, basis`` and ``cost`` [kits], 1 where absent. Its ``attrs`` may hold
+        ``returns`` (a sentence on the chances of return) and ``return_shift``.
     limits : OutreachSettings
     seed : int
         Seed of the audit draw.
@@ -271,6 +276,7 @@ def choose_kits(
         limits=limits,
         made_on=today,
         seed=seed,
+        return_shift=homes.attrs.get("return_shift", SHIFT),
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -17,6 +18,8 @@ from linemap.errors import ArgumentError
 from linemap.outreach.area_logit import AreaLogit, Factors
 from linemap.outreach.eligibility import column_or
 from linemap.outreach.history import WAIT_DAYS, last_day, sent_on
+from linemap.outreach.return_shift import spread_of_months
+from linemap.printing import rounded
 from linemap.published import fact
 
 Floats = NDArray[np.float64]
@@ -33,6 +36,7 @@ _PLAIN_SPREAD = {
     "spring": 0.2,
 }
 _THIN = 50
+_WIDE = 1.0
 
 
 @dataclass(frozen=True)
@@ -54,6 +58,9 @@ class ReturnForecast:
         Out-of-fold log loss beside that of a constant rate, how much less it is, and the
         calibration slope and intercept on the logit scale (1 and 0 are perfect), the middle two
         with ends of a 95 % interval; empty where history is thin.
+    shift : float
+        Standard deviation by which all chances may turn out higher or lower together [log-odds]:
+        months stray from one another, and the history leaves the common level open.
     basis : str
         One sentence that says all this.
     """
@@ -64,6 +71,7 @@ class ReturnForecast:
     prior: float
     thin: bool
     measures: dict[str, float]
+    shift: float
     basis: str
 
     @property
@@ -83,12 +91,13 @@ def expected_return(
     """Learn from earlier kits how likely each home is to return a usable one.
 
     A logistic model of tenure, size, season, whether the resident had asked for the kit,
-    earlier kits to the same home, and area. Every coefficient is shrunk to zero and the
-    intercept to a stated prior, so that a short history gives the prior and a long one the
-    data: standard deviations of 1 for having asked, 0.2 for the season (a few mailing days tell
-    little of a year) and 0.5 for the rest [log-odds], our choice. How strongly areas are shrunk
-    is chosen by out-of-fold log loss, homes kept whole. The forecast is for homes that did not
-    ask. Income and other demographics are not used.
+    earlier kits to the same home, area, and the month of mailing. Every coefficient is shrunk
+    to zero and the intercept to a stated prior, so that a short history gives the prior and a
+    long one the data: standard deviations of 1 for having asked, 0.2 for the season (a few
+    mailing days tell little of a year) and 0.5 for the rest [log-odds], our choice. How strongly
+    areas are shrunk is chosen by out-of-fold log loss, homes kept whole; how far months stray is
+    learned too, see :func:`linemap.outreach.return_shift.spread_of_months`. The forecast is for
+    homes that did not ask, in a month of its own. Income and other demographics are not used.
 
     Parameters
     ----------
@@ -136,7 +145,8 @@ def expected_return(
     spread, measures = _choose_spread(
         learned, outcome, history["parcel_id"], prior=prior, seed=seed
     )
-    model = _model(prior, spread).fit(learned, outcome)
+    model, months = _fit_with_months(learned, outcome, history["sent"], prior=prior, spread=spread)
+    shift = float(np.hypot(months, model.error_of_mean(design)))
     center, sd = model.log_odds(design), model.standard_error(design)
     table = pd.DataFrame(
         {
@@ -148,10 +158,10 @@ def expected_return(
     )
     sent, usable = len(history), int(outcome.sum())
     thin = min(usable, sent - usable) < _THIN
-    basis = _basis(sent, usable, prior, thin, measures)
+    basis = _basis(sent, usable, prior, thin, measures, shift)
     if not model.converged_:
         basis += " The fit had not settled at its limit of steps: chances may be off a little."
-    return ReturnForecast(table, sent, usable, prior, thin, measures, basis)
+    return ReturnForecast(table, sent, usable, prior, thin, measures, shift, basis)
 
 
 def _history(
@@ -174,6 +184,7 @@ def _history(
     )
     rows["usable"] = kits["kit_id"].isin(good).to_numpy()
     rows["parcel_id"] = at.index.to_numpy()
+    rows["sent"] = kits["sent"].to_numpy()
     return rows.reset_index(drop=True)
 
 
@@ -205,12 +216,32 @@ def _design(factors: pd.DataFrame, areas: list[str]) -> Factors:
     return Factors(np.hstack([np.ones((len(factors), 1)), plain]), code, len(areas))
 
 
-def _model(prior: float, spread: float) -> AreaLogit:
-    """Return the unfitted model; ``spread`` is that of the areas' weights [log-odds]."""
-    spreads = np.array([1.0, *_PLAIN_SPREAD.values()])
+def _model(prior: float, spread: float, months: Sequence[float] = ()) -> AreaLogit:
+    """Return the unfitted model; spreads are those of the weights [log-odds]."""
+    spreads = np.array([1.0, *_PLAIN_SPREAD.values(), *months])
     mean = np.zeros(len(spreads))
     mean[0] = logit(prior)
     return AreaLogit(mean, spreads**-2, spread)
+
+
+def _fit_with_months(
+    factors: Factors, outcome: Floats, sent: pd.Series, *, prior: float, spread: float
+) -> tuple[AreaLogit, float]:
+    """Fit with a shift of each month, and return the model and the spread of the shifts.
+
+    Without them a few months that went well would be taken for the season, and the doubt for
+    that of kits that come back each by itself.
+    """
+    code, names = pd.factorize(sent.dt.to_period("M"))
+    month = np.vstack([np.eye(len(names)), np.zeros(len(names))])[code]
+    both = Factors(np.hstack([factors.plain, month]), factors.area, factors.n_areas)
+
+    def fit(shift: float) -> AreaLogit:
+        return _model(prior, spread, [shift] * len(names)).fit(both, outcome)
+
+    wide, plain = fit(_WIDE), factors.plain.shape[1]
+    shift = spread_of_months(wide.weights_[plain:], wide.covariance_[plain:, plain:], wide=_WIDE)
+    return fit(shift), shift
 
 
 def _choose_spread(
@@ -257,7 +288,9 @@ def _log_loss(outcome: Floats, chance: Floats) -> float:
     return float(_surprise(outcome, chance).mean())
 
 
-def _basis(sent: int, usable: int, prior: float, thin: bool, measures: dict[str, float]) -> str:
+def _basis(
+    sent: int, usable: int, prior: float, thin: bool, measures: dict[str, float], shift: float
+) -> str:
     if not sent:
         return f"no earlier kit to learn from, so every home is given the prior of {prior:.0%}."
     rate = f"{usable:,} ({usable / sent:.0%})"
@@ -271,5 +304,6 @@ def _basis(sent: int, usable: int, prior: float, thin: bool, measures: dict[str,
         f"difference {measures['gain']:.3f}, 95% interval {measures['gain_low']:.3f} to "
         f"{measures['gain_high']:.3f}; calibration slope {measures['calibration_slope']:.2f}, "
         f"{measures['calibration_slope_low']:.2f} to {measures['calibration_slope_high']:.2f}, "
-        "1 is perfect)."
+        "1 is perfect); the share of a month that comes back may lie off by a standard deviation "
+        f"of {rounded(100 * shift * usable / sent * (1 - usable / sent))} points beyond luck."
     )

@@ -38,7 +38,7 @@ import pandas as pd
 from rounds_table import print_table
 from scipy.spatial import cKDTree
 
-from linemap.outreach import KitPlan, choose_kits, estimate_from_log, forecast_round, income_third
+from linemap.outreach import KitPlan, choose_kits, estimate_from_log, income_third
 from linemap.outreach.eligibility import reason_left_out
 from linemap.pipeline import homes_table, score_city
 from linemap.settings import FileSettings, OutreachSettings, Settings, outreach_with
@@ -176,7 +176,7 @@ def play(
                 "mean_found": _mean_found(truth, chosen),
                 **_shares(homes, eligible.index, chosen, truth),
                 **(_calibration(eligible["p_lead"], truth) if policy in SCORED else {}),
-                **({} if plan is None else claimed(plan, truth, usable, number)),
+                **({} if plan is None else claimed(plan, truth, usable)),
                 **({} if plan is None else estimated(plan, truth, eligible.index, usable)),
                 "fit_s": fitted,
                 "choose_s": chose,
@@ -205,9 +205,9 @@ def audits_again(
     return out
 
 
-def claimed(plan: KitPlan, truth: pd.DataFrame, usable: list[str], seed: int) -> Round:
+def claimed(plan: KitPlan, truth: pd.DataFrame, usable: list[str]) -> Round:
     """Hold the forecast against what came back."""
-    forecast = forecast_round(plan.kits, seed=seed).iloc[0]
+    forecast = plan.forecast.iloc[0]
     back = plan.kits["parcel_id"].isin(usable).to_numpy()
     lead = truth["is_lead"].reindex(plan.kits["parcel_id"]).to_numpy()
     out: Round = {"gap": plan.gap}

@@ -63,10 +63,9 @@ def test_measures_are_named_in_words(texts, sample_run):
 
 
 def test_the_staff_report_promises_what_a_round_would_freeze(texts, sample_run):
-    from linemap import Run, forecast_round
+    from linemap import Run, prioritize
 
-    run = Run(sample_run)
-    frozen = forecast_round(run.kits, seed=run.settings.scoring.seed).iloc[0]
+    frozen = prioritize(Run(sample_run)).forecast.iloc[0]
     for name in ("returned", "found"):
         ends = f"95% interval {frozen[f'{name}_low']:,.0f} to {frozen[f'{name}_high']:,.0f}"
         assert texts["staff/report.html"].count(ends) >= 2

@@ -63,3 +63,23 @@ def test_it_says_whether_it_came_to_rest(rows):
     far = AreaLogit(np.zeros(1), np.array([1e-80]), 1e-3)
     far.fit(Factors(np.ones((5, 1)), np.full(5, -1), 0), np.ones(5))
     assert not far.converged_
+
+
+def test_the_error_of_a_mean_is_that_of_the_mean_row(rows):
+    factors, outcome = rows
+    ours = AreaLogit(np.zeros(3), SPREADS**-2, AREA_SPREAD).fit(factors, outcome)
+    x, p = dense(factors), expit(ours.log_odds(factors))
+    precision = np.append(SPREADS**-2, np.full(AREAS, AREA_SPREAD**-2))
+    covariance = np.linalg.inv((x * (p * (1 - p))[:, None]).T @ x + np.diag(precision))
+    mean = x.mean(axis=0)
+    assert ours.error_of_mean(factors) == pytest.approx(np.sqrt(mean @ covariance @ mean))
+
+
+def test_factors_left_out_are_zero(rows):
+    factors, outcome = rows
+    ours = AreaLogit(np.zeros(3), SPREADS**-2, AREA_SPREAD).fit(factors, outcome)
+    short = Factors(factors.plain[:, :2], factors.area, AREAS)
+    zero = Factors(factors.plain * [1, 1, 0], factors.area, AREAS)
+    np.testing.assert_allclose(ours.log_odds(short), ours.log_odds(zero))
+    np.testing.assert_allclose(ours.standard_error(short), ours.standard_error(zero))
+    assert ours.error_of_mean(short) == pytest.approx(ours.error_of_mean(zero))

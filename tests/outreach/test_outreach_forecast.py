@@ -74,7 +74,7 @@ def test_interval_covers_rounds_with_shared_errors() -> None:
         )
         center = logit(kits["p_lead"]) * np.sqrt(1 + np.pi * 0.36 / 8)
         lead = rng.random(150) < expit(center + error)
-        back = rng.random(150) < expit(logit(kits["p_return"]) + 0.15 * rng.normal())
+        back = rng.random(150) < expit(logit(kits["p_return"]) + 0.1 * rng.normal())
         found, returned = (lead & back).sum(), back.sum()
         inside.append(
             (
@@ -94,3 +94,15 @@ def test_same_seed_same_forecast_and_nonsense_is_refused() -> None:
         forecast_round(kits.iloc[:0], seed=1)
     with pytest.raises(ArgumentError):
         forecast_round(kits, seed=1, draws=10)
+    with pytest.raises(ArgumentError, match="shift"):
+        forecast_round(kits, seed=1, shift=-0.1)
+
+
+def test_a_larger_shift_widens_what_comes_back() -> None:
+    kits = _kits(300, 1)
+    width = [
+        float(whole["returned_high"] - whole["returned_low"])
+        for whole in (forecast_round(kits, seed=1, shift=s).iloc[0] for s in (0.0, 0.1, 0.4))
+    ]
+    assert width[0] < width[1] < width[2]
+    assert width[2] > 2 * width[0]

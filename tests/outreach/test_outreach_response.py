@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable
 from datetime import date
 
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.integrate import quad
 from scipy.special import expit
+from scipy.stats import multivariate_normal, t
+from statsmodels.stats.meta_analysis import combine_effects
 
 from linemap.errors import ArgumentError
-from linemap.outreach import expected_return
+from linemap.outreach import ReturnForecast, expected_return, forecast_round
+from linemap.outreach.return_shift import SHIFT, spread_of_months
+from linemap.printing import rounded
 from linemap.published import fact
 from linemap.tables import complete_table, empty_table
 
@@ -143,3 +149,87 @@ def test_a_kit_twice_is_refused(make_homes: Homes) -> None:
     kits, pairs = _history(homes, _truth(homes, 1), 50, 1)
     with pytest.raises(ArgumentError, match="kit_id"):
         expected_return(homes, pd.concat([kits, kits]), pairs, seed=1)
+
+
+def _months(count: int, each: int, spread: float, seed: int) -> pd.DataFrame:
+    """Draw kits of months whose chances of return shift together by a known spread."""
+    rng = np.random.default_rng(seed)
+    day = pd.date_range("2024-01-15", periods=count, freq="MS").repeat(each)
+    center = rng.normal(-0.7, 0.4, count * each)
+    shift = rng.normal(0, spread, count).repeat(each)
+    back = rng.random(count * each) < expit(center + shift)
+    return pd.DataFrame({"sent": day, "back": back})
+
+
+def _learned_from_months(make_homes: Homes, spread: float, seed: int) -> ReturnForecast:
+    homes = make_homes(600, seed)
+    past = _months(24, 80, spread, seed)
+    kits = pd.DataFrame({"kit_id": [f"K{i}" for i in range(len(past))], "mailed_on": past["sent"]})
+    kits["parcel_id"] = np.random.default_rng(seed).choice(homes.index, len(past))
+    pairs = kits.loc[past["back"], ["kit_id", "parcel_id"]].assign(verdict="usable")
+    tables = complete_table(kits, "kits"), complete_table(pairs.reset_index(drop=True), "pairs")
+    return expected_return(homes, *tables, seed=1, on=date(2026, 5, 1))
+
+
+def test_a_city_whose_months_stray_gets_wider_promises(make_homes: Homes) -> None:
+    """The next month is played with a shift of its own; 95% nominal, 90 to 98% asked for."""
+    inside: dict[tuple[float, str], list[bool]] = {}
+    for seed, spread in itertools.product(range(30), (0.0, 0.5)):
+        answer = _learned_from_months(make_homes, spread, seed)
+        mailed = answer.table.head(150).assign(arm="ranked", p_lead=0.5)
+        rng = np.random.default_rng(100 + seed)
+        for name, shift in (("learned", answer.shift), ("assumed", SHIFT)):
+            whole = forecast_round(mailed, seed=seed, draws=400, shift=shift).iloc[0]
+            for _ in range(15):
+                month = expit(rng.normal(-0.7, 0.4, 150) + spread * rng.normal())
+                count = (rng.random(150) < month).sum()
+                held = whole["returned_low"] <= count <= whole["returned_high"]
+                inside.setdefault((spread, name), []).append(held)
+    assert 0.88 <= np.mean(inside[0.5, "learned"]) <= 0.98
+    assert 0.90 <= np.mean(inside[0.0, "learned"]) <= 0.985
+    assert np.mean(inside[0.5, "assumed"]) < 0.8
+
+
+def test_the_basis_says_how_far_a_month_may_lie_off(make_homes: Homes) -> None:
+    answer = _learned_from_months(make_homes, 0.5, 1)
+    part = answer.usable / answer.kits
+    points = 100 * answer.shift * part * (1 - part)
+    assert f"by a standard deviation of {rounded(points)} points beyond luck" in answer.basis
+
+
+def test_the_spread_of_months_is_the_mean_square_of_its_posterior() -> None:
+    """Against scipy's quadrature of prior times likelihood, three months that hang together."""
+    seen = np.array([0.4, -0.5, 0.3])
+    error = np.array([[0.05, 0.02, 0.0], [0.02, 0.06, 0.01], [0.0, 0.01, 0.08]])
+
+    def density(spread: float) -> float:
+        months = multivariate_normal(np.zeros(3), error + spread**2 * np.eye(3)).pdf(seen)
+        return float(t.pdf(spread / (SHIFT * np.sqrt(0.5)), 4) * months)
+
+    whole = quad(density, 0, 2)[0]
+    square = quad(lambda spread: spread**2 * density(spread), 0, 2)[0]
+    # With a wide prior of one: the textbook's posterior of a normal mean.
+    covariance = np.linalg.inv(np.linalg.inv(error) + np.eye(3))
+    effects = covariance @ np.linalg.inv(error) @ seen
+    learned = spread_of_months(effects, covariance, wide=1.0)
+    assert learned == pytest.approx(np.sqrt(square / whole), rel=1e-3)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_with_many_months_the_spread_is_near_the_moment_estimate(seed: int) -> None:
+    """Paule and Mandel's estimate (1982) by statsmodels, 200 months measured well."""
+    rng = np.random.default_rng(seed)
+    error = rng.uniform(0.02, 0.08, 200)
+    seen = rng.normal(0, np.sqrt(0.25 + error))
+    moments = combine_effects(seen, error, method_re="iterated")
+    covariance = 1 / (1 / error + 1)
+    learned = spread_of_months(covariance / error * seen, np.diag(covariance), wide=1.0)
+    assert learned == pytest.approx(np.sqrt(moments.tau2), abs=0.02)
+    assert learned == pytest.approx(0.5, abs=0.1)
+
+
+def test_without_kits_the_spread_of_months_is_the_assumed_one(make_homes: Homes) -> None:
+    assert spread_of_months(np.zeros(0), np.zeros((0, 0)), wide=1.0) == pytest.approx(SHIFT, 0.03)
+    homes = make_homes(50)
+    answer = expected_return(homes, empty_table("kits"), empty_table("pairs"), seed=1)
+    assert answer.shift > 1  # the common level is as open as its prior
