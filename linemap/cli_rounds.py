@@ -23,6 +23,10 @@ _RETURNS = (
     f"{_OUTCOMES}; and, where known, lead_found, one of yes, no or unknown. "
     "Homes of the list that it does not name count as silent."
 )
+_CORRECTIONS = (
+    "Several homes at once: a table with columns parcel_id, outcome and, where known, lead_found, "
+    "as for the returns. All of its rows are entered, or none."
+)
 _OPENING = (
     "Day of opening, YYYY-MM-DD, not before the day of the run nor after today; by default the "
     "day of the run."
@@ -68,25 +72,38 @@ def round_close(
 @rounds.command("correct")
 def round_correct(
     folder: RunArgument,
-    parcel: Annotated[str, typer.Argument(help="Home whose entry was wrong.")],
     name: Annotated[str, typer.Option(help="Name of the round.")],
-    outcome: Annotated[str, typer.Option(help=f"What truly came of the kit: {_OUTCOMES}.")],
-    lead_found: Annotated[str, typer.Option(help="yes, no or unknown.")],
-    reason: Annotated[str, typer.Option(help="Why the first entry was wrong.")],
+    reason: Annotated[
+        str, typer.Option(help="Why the first entry was wrong, or what was learned since.")
+    ],
+    parcel: Annotated[
+        str | None, typer.Argument(help="Home whose entry was wrong; or give a table.")
+    ] = None,
+    outcome: Annotated[
+        str | None, typer.Option(help=f"What truly came of the kit: {_OUTCOMES}.")
+    ] = None,
+    lead_found: Annotated[str | None, typer.Option(help="yes, no or unknown.")] = None,
+    table: Annotated[Path | None, typer.Option(help=_CORRECTIONS)] = None,
     ledger: LedgerOption = None,
     on: Annotated[str | None, typer.Option(help="Day of the entry, YYYY-MM-DD.")] = None,
     as_json: JsonFlag = False,
 ) -> None:
-    """Enter a correction of a closed round; the first entry stays in the ledger."""
+    """Enter corrections of a closed round; the first entries stay in the ledger."""
+    import pandas as pd
+
     from linemap.rounds import correct_round
     from linemap.run_folder import Run
 
+    one = (parcel, outcome, lead_found)
+    if None in one if table is None else one != (None, None, None):
+        raise typer.BadParameter(
+            "give a home with --outcome and --lead-found, or --table for several homes."
+        )
+    words = dict(zip(("parcel_id", "outcome", "lead_found"), one, strict=True))
     report = correct_round(
         Run(folder),
-        parcel,
+        pd.DataFrame([words]) if table is None else table,
         name=name,
-        outcome=outcome,
-        lead_found=lead_found,
         reason=reason,
         ledger=ledger,
         today=day_of(on),

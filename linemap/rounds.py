@@ -126,7 +126,7 @@ def close_round(
     """
     place = existing_ledger(run.settings, ledger)
     book = Ledger(place)
-    table = _read_returns(returns)
+    table = _read_returns(returns, "the round stays open")
     homes = {*book.log()["parcel_id"], *run.homes.index}
     table["parcel_id"] = [_as_known(home, homes) for home in table["parcel_id"]]
     _refuse_no_parcel(table["parcel_id"][~table["parcel_id"].isin(homes)].tolist())
@@ -146,47 +146,49 @@ def close_round(
 
 def correct_round(
     run: Run,
-    parcel_id: str,
+    changes: pd.DataFrame | str | Path,
     *,
     name: str,
-    outcome: str,
-    lead_found: str,
     reason: str,
     ledger: str | Path | None = None,
     today: date | None = None,
 ) -> dict[str, Any]:
-    """Enter a correction of one outcome of a closed round; the first entry stays.
+    """Enter corrections of outcomes of a closed round, all or none; the first entries stay.
 
     Parameters
     ----------
     run : Run
-    parcel_id : str
+    changes : DataFrame, str or Path
+        What truly came of the kits, as returns are: ``parcel_id, outcome`` and, where known,
+        ``lead_found``; a table or a file (CSV, XLSX, Parquet).
     name : str
         The round.
-    outcome, lead_found : str
-        What truly came of the kit, see :meth:`linemap.outreach.Ledger.close_round`.
     reason : str
-        Why the first entry was wrong.
+        Why the first entries were wrong, or what was learned since.
     ledger : str or Path, optional
         As for :func:`open_round`.
     today : date, optional
-        Day of the entry; by default today.
+        Day of the entries; by default today.
 
     Returns
     -------
     dict
-        The report of the round with the correction in it; ``ledger`` is the file written to.
+        The report of the round with the corrections in it; ``ledger`` is the file written to.
+
+    Raises
+    ------
+    ArgumentError
+        If a row or value cannot be read, or the ledger refuses; nothing is entered then.
     """
     place = existing_ledger(run.settings, ledger)
     book = Ledger(place)
-    book.correct(
-        name,
-        _as_known(parcel_id, set(book.log()["parcel_id"])),
-        outcome=outcome,
-        lead_found=lead_found,
-        reason=reason,
-        today=today or date.today(),
-    )
+    if isinstance(changes, pd.DataFrame):
+        table = changes.copy()
+    else:
+        table = _read_returns(changes, "nothing is entered")
+    known = set(book.log()["parcel_id"])
+    table["parcel_id"] = [_as_known(str(home), known) for home in table["parcel_id"]]
+    book.correct(name, table, reason=reason, today=today or date.today())
     return {**book.round_report(name), "ledger": str(place)}
 
 
@@ -211,16 +213,19 @@ def look_back(run: Run, *, ledger: str | Path | None = None) -> dict[str, Any]:
     return {**review, "sentences": [*book.verify(), *review["sentences"]]}
 
 
-def _read_returns(path: str | Path) -> pd.DataFrame:
-    """Read what came back, every row of it: a closed round cannot be closed again."""
+def _read_returns(path: str | Path, otherwise: str) -> pd.DataFrame:
+    """Read what came back, every row of it: a closed round cannot be closed again.
+
+    ``otherwise`` says what stands if the file cannot be read.
+    """
     try:
         loaded = load_table(open_source(path, "returns"), Dialect({}, {}))
     except InputError as error:
         said = InputError(_without_settings(error.problems))
-        raise ArgumentError(f"the round stays open: {said}") from error
+        raise ArgumentError(f"{otherwise}: {said}") from error
     lost = [problem for problem in loaded.problems if problem.effect != "note"]
     if lost:
-        raise ArgumentError(f"the round stays open: {InputError(_without_settings(lost))}")
+        raise ArgumentError(f"{otherwise}: {InputError(_without_settings(lost))}")
     warn_of(loaded.problems)
     return loaded.table.reset_index(drop=True)
 

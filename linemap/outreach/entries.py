@@ -197,7 +197,7 @@ def refuse_strangers(db: sqlite3.Connection, returns: pd.DataFrame) -> None:
         )
 
 
-def checked_returns(returns: pd.DataFrame) -> pd.DataFrame:
+def checked_returns(returns: pd.DataFrame, called: str = "the table of returns") -> pd.DataFrame:
     """Return what came back in the ledger's words, indexed by parcel_id.
 
     Raises
@@ -205,7 +205,7 @@ def checked_returns(returns: pd.DataFrame) -> pd.DataFrame:
     ArgumentError
         If a column is missing, a word is unknown or a home stands twice.
     """
-    require_columns(returns, ("parcel_id", "outcome"), "the table of returns")
+    require_columns(returns, ("parcel_id", "outcome"), called)
     out = pd.DataFrame({"outcome": returns["outcome"].astype(str).str.strip()})
     found = column_or(returns, "lead_found", None).astype(object)
     found = found.map(lambda value: {True: "yes", False: "no"}.get(value, value))
@@ -222,7 +222,7 @@ def checked_returns(returns: pd.DataFrame) -> pd.DataFrame:
     if len(twice):
         faults.append(f"home(s) {', '.join(twice[:5])} stand twice; keep one row per home")
     if faults:
-        raise ArgumentError(f"the table of returns: {'; '.join(faults)}.")
+        raise ArgumentError(f"{called}: {'; '.join(faults)}.")
     return out
 
 

@@ -20,6 +20,7 @@ from linemap.outreach import entries
 from linemap.outreach.ledger_file import LedgerFile
 from linemap.outreach.plan import KitPlan
 from linemap.outreach.report import report_round, with_unnamed
+from linemap.printing import counted
 
 
 class Ledger(LedgerFile):
@@ -174,45 +175,48 @@ class Ledger(LedgerFile):
         unnamed = len(set(listed) - set(given.index))
         return with_unnamed(self.round_report(round_id), unnamed)
 
-    def correct(
-        self,
-        round_id: str,
-        parcel_id: str,
-        *,
-        outcome: str,
-        lead_found: str,
-        reason: str,
-        today: date,
-    ) -> None:
-        """Enter a correction of one outcome of a closed round; the first entry stays.
+    def correct(self, round_id: str, changes: pd.DataFrame, *, reason: str, today: date) -> None:
+        """Enter corrections of outcomes of a closed round, all or none; the first entries stay.
+
+        Parameters
+        ----------
+        round_id : str
+        changes : DataFrame
+            What truly came of each kit: ``parcel_id, outcome`` and, where known, ``lead_found``,
+            as for :meth:`close_round`. Each row becomes an entry of its own.
+        reason : str
+            Why the first entries were wrong, or what was learned since.
+        today : date
+            Day of the entries.
 
         Raises
         ------
         ArgumentError
-            If the words are unknown, no reason is given, there is no such outcome, or the round
-            was closed later.
+            If there is no row, a word is unknown, a home stands twice or has no outcome in this
+            round, no reason is given, or the round was closed later.
         """
-        entries.checked_returns(
-            pd.DataFrame(
-                {"parcel_id": [parcel_id], "outcome": [outcome], "lead_found": [lead_found]}
-            )
-        )
+        given = entries.checked_returns(changes, "the table of corrections")
+        if given.empty:
+            raise ArgumentError("the table of corrections has no row; nothing is entered.")
         if not reason.strip():
             raise ArgumentError("a correction needs a reason.")
         with self._writing() as db:
-            there = db.execute(
-                "SELECT 1 FROM outcomes WHERE round_id = ? AND parcel_id = ?",
-                (round_id, parcel_id),
-            ).fetchone()
-            if there is None:
+            query = "SELECT parcel_id FROM outcomes WHERE round_id = ?"
+            there = {row[0] for row in db.execute(query, (round_id,))}
+            missing = given.index[~given.index.isin(there)]
+            if len(missing):
                 raise ArgumentError(
-                    f"round {round_id!r} is not closed or has no outcome for home {parcel_id!r}."
+                    f"round {round_id!r} is not closed or has no outcome for "
+                    f"{counted(len(missing), 'home')}, {', '.join(missing[:5])} first; nothing is "
+                    "entered."
                 )
             self._refuse_earlier(db, "closings", "closed_on", round_id, today)
-            number = db.execute("SELECT count(*) FROM entries").fetchone()[0] + 1
-            row = (round_id, parcel_id, today.isoformat(), outcome, lead_found, reason)
-            db.execute(entries.insert("corrections", 7), (number, *row))
-            entries.add_entry(db, "corrected", round_id, today.isoformat())
+            (number,) = db.execute("SELECT count(*) FROM entries").fetchone()
+            for place, (home, row) in enumerate(given.iterrows(), start=number + 1):
+                words = (row["outcome"], row["lead_found"], reason)
+                values = (place, round_id, home, today.isoformat(), *words)
+                db.execute(entries.insert("corrections", 7), values)
+                entries.add_entry(db, "corrected", round_id, today.isoformat())
 
     # ---- reading -------------------------------------------------------------------------
 

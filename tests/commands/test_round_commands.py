@@ -94,6 +94,32 @@ def test_help_names_what_may_come_of_a_kit(linemap, tmp_path: Path) -> None:
         assert not [word for word in OUTCOMES if word not in said], said
 
 
+def test_a_table_of_corrections_is_entered_by_one_command(opened: Desk) -> None:
+    homes = opened.listed()["parcel_id"].head(3).tolist()
+    code, said = opened.close(f"parcel_id,outcome\n{homes[0]},usable\n")
+    assert code == 0, said
+    late = opened.folder / "late.csv"
+    entry = ("round", "correct", "run", "--name", "round 1", "--reason", "came late")
+    rows = "".join(f"{home},usable,yes\n" for home in homes)
+    late.write_text(f"parcel_id,outcome,lead_found\n{rows}nobody,usable,no\n")
+    code, said = opened.says(*entry, "--table", "late.csv")
+    assert code == 1
+    assert "has no outcome for 1 home, nobody first; nothing is entered." in said
+    late.write_text(f"parcel_id,outcome,lead_found\n{homes[0]},perhaps,no\n")
+    code, said = opened.says(*entry, "--table", "late.csv")
+    assert code == 1
+    assert "nothing is entered:" in said
+    assert "stays open" not in said
+    late.write_text(f"parcel_id,outcome,lead_found\n{rows}")
+    code, said = opened.says(*entry, "--table", "late.csv")
+    assert code == 0, said
+    assert "3 corrections entered since closing" in said
+    for words in ((), (homes[0],), (homes[0], "--table", "late.csv")):
+        code, said = opened.says(*entry, *words)
+        assert code == 2
+        assert "--table for several homes" in " ".join(said.replace("│", " ").split())
+
+
 def test_json_is_json_where_nothing_can_be_said(opened: Desk) -> None:
     """No random home has answered, so the estimates are missing: null, not NaN."""
 

@@ -37,6 +37,10 @@ def _returns(plan: KitPlan) -> pd.DataFrame:
     )
 
 
+def _one(home: str, outcome: str, lead_found: str) -> pd.DataFrame:
+    return pd.DataFrame([{"parcel_id": home, "outcome": outcome, "lead_found": lead_found}])
+
+
 @pytest.fixture
 def opened(make_homes: Homes, tmp_path: Path) -> tuple[Ledger, KitPlan]:
     plan = _plan(make_homes(600, areas=6))
@@ -134,8 +138,7 @@ def test_a_claim_is_not_judged_while_homes_may_still_be_looked_at(
         ledger.round_report("round 1")["sentences"]
     )
     for count, home in enumerate(plan.kits["parcel_id"], start=1):
-        words = {"outcome": "usable", "lead_found": "no", "reason": "looked at", "today": CLOSED}
-        ledger.correct("round 1", home, **words)
+        ledger.correct("round 1", _one(home, "usable", "no"), reason="looked at", today=CLOSED)
         left = ledger.round_report("round 1")["parts"][0]
         if 60 - count < left["found_low"]:
             break
@@ -172,29 +175,61 @@ def test_homes_off_the_list_are_kept_apart(opened: tuple[Ledger, KitPlan]) -> No
 def test_a_closed_round_takes_corrections_and_nothing_else(opened: tuple[Ledger, KitPlan]) -> None:
     ledger, plan = opened
     home = plan.kits["parcel_id"][0]
-    words = {"outcome": "usable", "lead_found": "no", "reason": "dug up: copper", "today": CLOSED}
+    changes, words = _one(home, "usable", "no"), {"reason": "dug up: copper", "today": CLOSED}
     with pytest.raises(ArgumentError, match="not closed"):
-        ledger.correct("round 1", home, **words)
+        ledger.correct("round 1", changes, **words)
     ledger.close_round(_returns(plan), today=CLOSED)
     with pytest.raises(ArgumentError, match="cannot be closed again"):
         ledger.close_round(_returns(plan), today=CLOSED, name="round 1")
     with pytest.raises(ArgumentError, match="no round is open"):
         ledger.close_round(_returns(plan), today=CLOSED)
-    ledger.correct("round 1", home, **words)
+    ledger.correct("round 1", changes, **words)
     assert ledger.log().set_index("parcel_id").loc[home, "lead_found"] == "no"
     assert ledger.log(corrected=False).set_index("parcel_id").loc[home, "lead_found"] == "yes"
     report = ledger.round_report("round 1")
     assert report["parts"][0]["lead_found"] == 0
     assert report["corrected"] == [
-        {"parcel_id": home, "entered_on": str(CLOSED)}
-        | {key: words[key] for key in ("outcome", "lead_found", "reason")}
+        {
+            "parcel_id": home,
+            "entered_on": str(CLOSED),
+            "outcome": "usable",
+            "lead_found": "no",
+            "reason": "dug up: copper",
+        }
     ]
     said = "1 correction entered since closing; the figures count what was entered last. The "
     said += f"latest, on {CLOSED}: {home} is usable, lead found no (dug up: copper)."
     assert said in report["sentences"]
     assert ledger.verify() == []
     with pytest.raises(ArgumentError, match="reason"):
-        ledger.correct("round 1", home, **{**words, "reason": " "})
+        ledger.correct("round 1", changes, reason=" ", today=CLOSED)
+
+
+def test_a_table_of_corrections_is_entered_whole_or_not_at_all(
+    opened: tuple[Ledger, KitPlan],
+) -> None:
+    ledger, plan = opened
+    homes = plan.kits["parcel_id"].head(3).tolist()
+    ledger.close_round(_returns(plan), today=CLOSED)
+    many = pd.concat([_one(home, "usable", "no") for home in homes], ignore_index=True)
+    wrong = {
+        "no outcome for 1 home, elsewhere first; nothing": pd.concat(
+            [many, _one("elsewhere", "usable", "no")]
+        ),
+        "lead_found has maybe": pd.concat([many, _one("elsewhere", "usable", "maybe")]),
+        "stand twice": pd.concat([many, many]),
+        "no row": many.head(0),
+    }
+    for said, table in wrong.items():
+        with pytest.raises(ArgumentError, match=said):
+            ledger.correct("round 1", table, reason="dug up", today=CLOSED)
+        assert ledger.head()[0] == 2
+    ledger.correct("round 1", many, reason="dug up", today=CLOSED)
+    assert ledger.head()[0] == 5, "each home has an entry of its own"
+    assert ledger.verify() == []
+    now = ledger.log().set_index("parcel_id")
+    assert now.loc[homes, "lead_found"].tolist() == ["no"] * 3
+    assert [row["parcel_id"] for row in ledger.round_report("round 1")["corrected"]] == homes
 
 
 def test_returns_with_faults_are_refused_whole(opened: tuple[Ledger, KitPlan]) -> None:
@@ -395,8 +430,8 @@ def test_homes_that_refused_after_the_list_was_made_are_refused(
         ArgumentError, match=r"^2 homes of this list.*refused.*`linemap prioritize`"
     ):
         ledger.open_round(other, forecast, today=CLOSED)
-    words = {"lead_found": "unknown", "reason": "misread", "today": CLOSED}
-    ledger.correct("round 1", both[0], outcome="silent", **words)
+    silent = _one(both[0], "silent", "unknown")
+    ledger.correct("round 1", silent, reason="misread", today=CLOSED)
     for day in (OPENED, None):
         asked = pd.Series(pd.to_datetime([day]), index=new[:1])
         with pytest.raises(ArgumentError, match=rf"^1 home of this list, {new[0]} first"):
@@ -412,10 +447,9 @@ def test_no_entry_bears_a_day_before_the_one_it_follows_on(
     with pytest.raises(ArgumentError, match=f"is before {OPENED}.*was opened"):
         ledger.close_round(_returns(plan), today=OPENED - timedelta(days=1))
     ledger.close_round(_returns(plan), today=CLOSED)
-    given = {"outcome": "usable", "lead_found": "no", "reason": "dug up: copper"}
     home = plan.kits["parcel_id"][0]
     with pytest.raises(ArgumentError, match=f"is before {CLOSED}.*was closed"):
-        ledger.correct("round 1", home, today=OPENED, **given)
+        ledger.correct("round 1", _one(home, "usable", "no"), reason="late", today=OPENED)
     assert ledger.head()[0] == 2
 
 
@@ -426,8 +460,8 @@ def test_the_ledger_is_read_as_it_was_after_any_entry(
     steps = [
         lambda: ledger.close_round(_returns(plan), today=CLOSED),
         lambda: ledger.correct(
-            "round 1", plan.kits["parcel_id"][0], outcome="usable", lead_found="no",
-            reason="dug up: copper", today=CLOSED,
+            "round 1", _one(plan.kits["parcel_id"][0], "usable", "no"), reason="dug up: copper",
+            today=CLOSED,
         ),
         lambda: ledger.open_round(
             other := _plan(make_homes(600, areas=6), seed=2),

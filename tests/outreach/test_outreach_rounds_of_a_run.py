@@ -68,15 +68,14 @@ def test_two_rounds_are_played_corrected_and_looked_back_on(run: Run, tmp_path: 
     assert remaining["rounds"] == 2
     assert remaining["low"] <= remaining["estimate"] <= remaining["high"]
     wrong = Ledger(tmp_path / "rounds.sqlite").log().query("lead_found == 'yes'").iloc[0]
-    given = {"name": wrong["round_id"], "outcome": "usable", "lead_found": "no"}
-    corrected = correct_round(
-        run, wrong["parcel_id"], **given, reason="dug up: copper", today=date(2026, 12, 30)
-    )
+    change = pd.DataFrame([{**wrong[["parcel_id", "outcome"]], "lead_found": "no"}])
+    given = {"name": wrong["round_id"], "today": date(2026, 12, 30)}
+    corrected = correct_round(run, change, **given, reason="dug up: copper")
     assert corrected["parts"][0]["lead_found"] == 16
     assert look_back(run)["remaining"] != remaining
     assert Ledger(tmp_path / "rounds.sqlite").verify() == []
     with pytest.raises(ArgumentError, match="reason"):
-        correct_round(run, wrong["parcel_id"], **given, reason=" ")
+        correct_round(run, change, **given, reason=" ")
 
 
 def test_homes_off_the_list_take_their_chances_only_from_an_earlier_run(
@@ -175,9 +174,12 @@ def test_ids_from_our_own_lists_are_read_back_without_their_apostrophe(
     assert (report["outcomes"]["usable"], report["unlisted"], report["unnamed"]) == (40, 1, 0)
     log = Ledger(tmp_path / "rounds.sqlite").log()
     assert log.loc[~log["listed"], "parcel_id"].tolist() == [off]
-    words = {"outcome": "usable", "lead_found": "no", "reason": "dug up: copper"}
-    corrected = correct_round(run, printed[0], name="round 1", **words)
+    late = tmp_path / "late.csv"
+    table.head(2).assign(lead_found="no").to_csv(late, index=False)
+    corrected = correct_round(run, late, name="round 1", reason="dug up: copper")
     assert corrected["parts"][0]["usable"] == 40
+    known = plan.kits["parcel_id"].head(2).tolist()
+    assert [row["parcel_id"] for row in corrected["corrected"]] == known
 
 
 def test_an_id_that_no_parcel_has_leaves_the_round_open(run: Run, tmp_path: Path) -> None:
