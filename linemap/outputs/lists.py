@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import math
 from collections.abc import Hashable
 from datetime import date, datetime
 from io import BytesIO
@@ -57,6 +58,12 @@ PERCENT_NOTE = (
 
 _READ_FIRST = ("parcel_id", "address", "name")
 """Columns that the sheet of homes begins with, so far as they are there."""
+
+_FRONT_WIDTHS = (32, 12, 84)
+"""Columns of the front sheet [characters]."""
+
+_LONGEST = 64.0
+"""Widest column of the sheet of homes [characters]."""
 
 _CHANCES = ("p_lead", "p_low", "p_high", "p_return", "p_return_low", "p_return_high")
 
@@ -144,26 +151,29 @@ def _write_front_sheet(
 ) -> None:
     """Write the sheet that says what the list holds, how it is ordered and what it cannot tell."""
     wrap = book.add_format({"text_wrap": True, "valign": "top"})
+    beside = book.add_format({"text_wrap": True, "align": "left", "valign": "top", "indent": 1})
     strong = book.add_format({"bold": True, "text_wrap": True, "valign": "top"})
+    indented = book.add_format({"bold": True, "bottom": 1, "indent": 1})
     numbers = {
         int: book.add_format({"num_format": "#,##0", "valign": "top"}),
         float: book.add_format({"num_format": "#,##0.0", "valign": "top"}),
     }
     front = book.add_worksheet("Read first")
-    front.set_column(0, 0, 32)
-    front.set_column(1, 1, 12)
-    front.set_column(2, 2, 84)
+    for place, width in enumerate(_FRONT_WIDTHS):
+        front.set_column(place, place, width)
     _set_page(front)
     front.merge_range(0, 0, 0, 2, STAFF_ONLY, strong)
     front.write_string(1, 0, title, book.add_format({"bold": True, "font_size": 14}))
 
     row = 3
-    front.write_row(row, 0, ["What the list holds", "Number", "How it is counted"], head)
+    front.write_row(row, 0, ["What the list holds", "Number"], head)
+    front.write_string(row, 2, "How it is counted", indented)
     for label, number, how in _what_it_holds(kits):
         row += 1
         front.write_string(row, 0, label, wrap)
         front.write_number(row, 1, number, numbers[type(number)])
-        front.write_string(row, 2, how, wrap)
+        front.write_string(row, 2, how, beside)
+        front.set_row(row, _height(how, _FRONT_WIDTHS[2]))
     row += 1
     for text, style in (
         (NOT_CLEARED, strong),
@@ -173,14 +183,25 @@ def _write_front_sheet(
     ):
         row += 1
         front.merge_range(row, 0, row, 2, text, style)
-        front.set_row(row, 16 * (1 + len(text) // 110))
+        front.set_row(row, _height(text, sum(_FRONT_WIDTHS)))
 
     row += 2
-    front.write_row(row, 0, ["Column", "Unit", "What it holds"], head)
+    front.write_row(row, 0, ["Column", "Unit"], head)
+    front.write_string(row, 2, "What it holds", indented)
     for column in listed_columns(kits, "kit_list"):
         row += 1
-        for place, text in enumerate((column.name, column.unit, column.meaning)):
-            front.write_string(row, place, text, wrap)
+        front.write_string(row, 0, column.name, wrap)
+        front.write_string(row, 1, column.unit, wrap)
+        front.write_string(row, 2, column.meaning, beside)
+        front.set_row(row, _height(column.meaning, _FRONT_WIDTHS[2]))
+
+
+def _height(text: str, width: float) -> float:
+    """Return the height of a row [points] that shows a text in a column of so many characters.
+
+    Not every spreadsheet program finds it by itself when it opens the file.
+    """
+    return 16.0 * max(math.ceil(len(text) / width), 1)
 
 
 def _what_it_holds(kits: pd.DataFrame) -> list[tuple[str, int | float, str]]:
@@ -211,19 +232,26 @@ def _set_page(sheet: Any) -> None:
 
 def _write_homes_sheet(book: xlsxwriter.Workbook, kits: pd.DataFrame, head: Any) -> None:
     """Write the sheet with a row for each home."""
-    styles = {
-        "chance": book.add_format({"num_format": '[<0.01]"under 1%";[>0.99]"over 99%";0%'}),
-        "drawn": book.add_format({"num_format": "[=1]0%;0.00%"}),
-        "fraction": book.add_format({"num_format": "0.000"}),
-        "whole": book.add_format({"num_format": "0"}),
-        "day": book.add_format({"num_format": "yyyy-mm-dd"}),
+    shown: dict[str, dict[str, Any]] = {
+        "chance": {"num_format": '[<0.01]"under 1%";[>0.99]"over 99%";0%'},
+        "drawn": {"num_format": "[=1]0%;0.00%"},
+        "fraction": {"num_format": "0.000"},
+        "whole": {"num_format": "0"},
+        "day": {"num_format": "yyyy-mm-dd"},
+        "text": {"align": "left", "indent": 1},
+        "sentence": {"align": "left", "indent": 1, "text_wrap": True},
     }
+    styles = {name: book.add_format({"valign": "top", **how}) for name, how in shown.items()}
     sheet = book.add_worksheet("Kits")
     sheet.freeze_panes(1, 1)
     sheet.write_row(0, 0, list(kits.columns), head)
     sheet.autofilter(0, 0, max(len(kits), 1), len(kits.columns) - 1)
     sheet.repeat_rows(0)
     _set_page(sheet)
+    # What comes after the reason is for filters, and would make print too small.
+    sheet.print_area(0, 0, max(len(kits), 1), kits.columns.get_loc("why"))
+    for line, why in enumerate(kits["why"].fillna(""), start=1):
+        sheet.set_row(line, _height(why, _LONGEST))
     for position, name in enumerate(kits.columns):
         values = defuse_formulas(kits[[name]])[name]
         sheet.set_column(position, position, _width(name, values))
@@ -232,7 +260,7 @@ def _write_homes_sheet(book: xlsxwriter.Workbook, kits: pd.DataFrame, head: Any)
             if pd.isna(value):
                 continue
             if isinstance(value, str):
-                sheet.write_string(line, position, value)
+                sheet.write_string(line, position, value, style)
             elif isinstance(value, pd.Timestamp):
                 sheet.write_datetime(line, position, value.to_pydatetime(), style)
             else:
@@ -243,7 +271,7 @@ def _width(name: str, values: pd.Series) -> float:
     """Return the width of a column [characters] that shows its name and most of its text."""
     text = values[[isinstance(value, str) for value in values]]
     longest = float(text.astype(str).str.len().quantile(0.95)) + 2 if len(text) else 0.0
-    return max(11.0, len(name) + 3.0, min(longest, 90.0))
+    return max(11.0, len(name) + 3.0, min(longest, _LONGEST))
 
 
 def _cell_style(name: str, values: pd.Series, styles: dict[str, Any]) -> Any:
@@ -251,7 +279,7 @@ def _cell_style(name: str, values: pd.Series, styles: dict[str, Any]) -> Any:
     if pd.api.types.is_datetime64_any_dtype(values):
         return styles["day"]
     if not pd.api.types.is_numeric_dtype(values):
-        return None
+        return styles["sentence" if name == "why" else "text"]
     if name in _CHANCES:
         return styles["chance"]
     if name == "inclusion_probability":

@@ -148,6 +148,7 @@ def play(
     table, truth, out = as_city(city), city.truth, []
     for number in range(rounds):
         today, rng = START + number * BETWEEN, np.random.default_rng([seed, number])
+        luck = 1000 * seed + 100 + number
         start = time.perf_counter()
         if number and learning and policy in SCORED:
             homes = fit_homes(table)
@@ -160,7 +161,7 @@ def play(
         arm = pd.Series("ranked", index=eligible.index)
         plan = None
         if policy == "linemap":
-            plan = choose_kits(left, limits, seed=number, today=today)
+            plan = choose_kits(left, limits, seed=luck, today=today)
             arm = plan.kits.set_index("parcel_id")["arm"]
             chosen = arm.index.tolist()
         else:
@@ -168,7 +169,7 @@ def play(
             order = np.lexsort((rng.random(len(score)), -score.to_numpy(dtype=float)))
             chosen = eligible.index[order[: limits.kits]].tolist()
         chose = time.perf_counter() - start
-        table, usable = mail(city, table, chosen, arm, number, today, policy)
+        table, usable = mail(city, table, chosen, arm, luck, today, policy)
         known |= set(usable)
         out.append(
             {
@@ -314,12 +315,16 @@ def mail(
     table: City,
     chosen: list[str],
     arm: pd.Series,
-    number: int,
+    luck: int,
     today: date,
     policy: str,
 ) -> tuple[City, list[str]]:
-    """Mail kits, wait, and look at the line of every home whose kit came back usable."""
-    sent, samples, answers = send_kits(city, chosen, seed=100 + number, sent_on=today)
+    """Mail kits, wait, and look at the line of every home whose kit came back usable.
+
+    ``luck`` is the seed of what comes back: another one for each city and round, the same for
+    every policy.
+    """
+    sent, samples, answers = send_kits(city, chosen, seed=luck, sent_on=today)
     usable = _usable(sent, samples)
     new = {"kits": [sent], "samples": [samples], "answers": [answers], "checks": []}
     others = "random" if policy == "random" else "listed"
@@ -328,7 +333,7 @@ def mail(
         homes = [home for home in usable if reason[home] == why]
         if homes:
             on = today + BETWEEN / 2
-            new["checks"].append(look(city, homes, seed=100 + number, why=why, on=on))
+            new["checks"].append(look(city, homes, seed=luck, why=why, on=on))
     more = {
         name: pd.concat([getattr(table, name), *extra], ignore_index=True)
         for name, extra in new.items()

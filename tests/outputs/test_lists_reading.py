@@ -199,3 +199,32 @@ def test_homes_without_an_address_do_not_unname_a_street():
     assert shared_street(["", None, "1 Mill Street"]) == "Mill Street"
     assert shared_street(["", None]) is None
     assert shared_street(["Mill Street", "1 Mill Street"]) is None
+
+
+def test_every_row_is_high_enough_for_its_text(written):
+    """Text wraps after so many characters; 12 points are a line of the usual 11-point font."""
+    book = openpyxl.load_workbook(written() / "kits.xlsx")
+    for name, column in (("Read first", "C"), ("Kits", "why")):
+        sheet = book[name]
+        letter = next((c.column_letter for c in sheet[1] if c.value == column), column)
+        wide = sheet.column_dimensions[letter].width
+        cells = [cell for cell in sheet[letter][1:] if cell.value and cell.alignment.wrap_text]
+        assert cells
+        for cell in cells:
+            if not cell.font.b:
+                high = sheet.row_dimensions[cell.row].height
+                assert high >= 12 * len(cell.value) / wide, cell.value
+
+
+def test_print_ends_with_the_reason(written, kits):
+    sheet = openpyxl.load_workbook(written() / "kits.xlsx")["Kits"]
+    last = sheet.print_area.split(":")[1].replace("$", "")
+    assert last.endswith(str(1 + len(kits)))
+    assert sheet[f"{last.rstrip('0123456789')}1"].value == "why"
+
+
+def test_text_keeps_a_distance_from_the_number_before_it(written):
+    sheet = openpyxl.load_workbook(written() / "kits.xlsx")["Kits"]
+    for cell in sheet[2]:
+        if isinstance(cell.value, str):
+            assert cell.alignment.indent == 1
