@@ -99,16 +99,17 @@ def play_city(
     """Play the rounds of every policy in one city, and the first audit arm many times over."""
     city = make_city(parcels, seed=seed, preset=preset)
     first = fit_homes(as_city(city))
+    luck = 10_000 * seed + 1_000 * list(PRESETS).index(preset)
     return {
         "preset": preset,
         "seed": seed,
         "plays": {
-            policy: play(policy, city, first, rounds=rounds, limits=limits, seed=seed)
+            policy: play(policy, city, first, rounds=rounds, limits=limits, luck=luck)
             for policy in policies
         },
-        "audits": audits_again(city, first, limits, draws=audits, seed=seed),
+        "audits": audits_again(city, first, limits, draws=audits, luck=luck + 500),
         "alone": {
-            name: played_alone(keys, city, first, limits, rounds=rounds, seed=seed)
+            name: played_alone(keys, city, first, limits, rounds=rounds, luck=luck)
             for name, keys in (ALONE if alone else {}).items()
         },
     }
@@ -121,12 +122,12 @@ def played_alone(
     limits: OutreachSettings,
     *,
     rounds: int,
-    seed: int,
+    luck: int,
 ) -> dict[str, float]:
     """Play the rounds under some of the limits only, without learning from what comes back."""
     whole = limits.model_dump() | {"audit_draw": "equal"}
     some = outreach_with(limits, BARE | {key: whole[key] for key in keys})
-    done = play("linemap", city, first, rounds=rounds, limits=some, seed=seed, learning=False)
+    done = play("linemap", city, first, rounds=rounds, limits=some, luck=luck, learning=False)
     return {
         name: float(np.sum([r[name] for r in done if name in r]))
         for name in ("mean_found", "poor_kits", "poor_lead")
@@ -140,15 +141,19 @@ def play(
     *,
     rounds: int,
     limits: OutreachSettings,
-    seed: int,
+    luck: int,
     learning: bool = True,
 ) -> list[Round]:
-    """Play the rounds of one policy in one city, with scores fitted anew before each or not."""
+    """Play the rounds of one policy in one city, with scores fitted anew before each or not.
+
+    ``luck`` is the seed of what comes back in the first round; it is the same for every policy
+    and another one for each city.
+    """
     known: set[str] = set()
     table, truth, out = as_city(city), city.truth, []
     for number in range(rounds):
-        today, rng = START + number * BETWEEN, np.random.default_rng([seed, number])
-        luck = 1000 * seed + 100 + number
+        today, seed = START + number * BETWEEN, luck + number
+        rng = np.random.default_rng(seed)
         start = time.perf_counter()
         if number and learning and policy in SCORED:
             homes = fit_homes(table)
@@ -161,7 +166,7 @@ def play(
         arm = pd.Series("ranked", index=eligible.index)
         plan = None
         if policy == "linemap":
-            plan = choose_kits(left, limits, seed=luck, today=today)
+            plan = choose_kits(left, limits, seed=seed, today=today)
             arm = plan.kits.set_index("parcel_id")["arm"]
             chosen = arm.index.tolist()
         else:
@@ -169,7 +174,7 @@ def play(
             order = np.lexsort((rng.random(len(score)), -score.to_numpy(dtype=float)))
             chosen = eligible.index[order[: limits.kits]].tolist()
         chose = time.perf_counter() - start
-        table, usable = mail(city, table, chosen, arm, luck, today, policy)
+        table, usable = mail(city, table, chosen, arm, seed, today, policy)
         known |= set(usable)
         out.append(
             {
@@ -192,16 +197,14 @@ def play(
 
 
 def audits_again(
-    city: InventedCity, homes: pd.DataFrame, limits: OutreachSettings, *, draws: int, seed: int
+    city: InventedCity, homes: pd.DataFrame, limits: OutreachSettings, *, draws: int, luck: int
 ) -> list[Round]:
     """Draw the random arm of the first list anew, mail it, and hold its estimate to the truth."""
     eligible = homes.index[reason_left_out(homes, limits, today=START).isna().to_numpy()]
     out = []
     for draw in range(draws):
-        plan = choose_kits(homes, limits, seed=1000 * seed + draw, today=START)
-        sent, samples, _ = send_kits(
-            city, plan.kits["parcel_id"], seed=1000 * seed + draw, sent_on=START
-        )
+        plan = choose_kits(homes, limits, seed=luck + draw, today=START)
+        sent, samples, _ = send_kits(city, plan.kits["parcel_id"], seed=luck + draw, sent_on=START)
         out.append(estimated(plan, city.truth, eligible, _usable(sent, samples)))
     return out
 
@@ -315,16 +318,12 @@ def mail(
     table: City,
     chosen: list[str],
     arm: pd.Series,
-    luck: int,
+    seed: int,
     today: date,
     policy: str,
 ) -> tuple[City, list[str]]:
-    """Mail kits, wait, and look at the line of every home whose kit came back usable.
-
-    ``luck`` is the seed of what comes back: another one for each city and round, the same for
-    every policy.
-    """
-    sent, samples, answers = send_kits(city, chosen, seed=luck, sent_on=today)
+    """Mail kits, wait, and look at the line of every home whose kit came back usable."""
+    sent, samples, answers = send_kits(city, chosen, seed=seed, sent_on=today)
     usable = _usable(sent, samples)
     new = {"kits": [sent], "samples": [samples], "answers": [answers], "checks": []}
     others = "random" if policy == "random" else "listed"
@@ -333,7 +332,7 @@ def mail(
         homes = [home for home in usable if reason[home] == why]
         if homes:
             on = today + BETWEEN / 2
-            new["checks"].append(look(city, homes, seed=luck, why=why, on=on))
+            new["checks"].append(look(city, homes, seed=seed, why=why, on=on))
     more = {
         name: pd.concat([getattr(table, name), *extra], ignore_index=True)
         for name, extra in new.items()
