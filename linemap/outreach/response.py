@@ -304,6 +304,7 @@ def _basis(
         f"difference {measures['gain']:.3f}, 95% interval {measures['gain_low']:.3f} to "
         f"{measures['gain_high']:.3f}; calibration slope {measures['calibration_slope']:.2f}, "
         f"{measures['calibration_slope_low']:.2f} to {measures['calibration_slope_high']:.2f}, "
-        "1 is perfect); the share of a month that comes back may lie off by a standard deviation "
-        f"of {rounded(100 * shift * usable / sent * (1 - usable / sent))} points beyond luck."
+        "1 is perfect); beyond luck, the share of a month's kits that comes back may be about "
+        f"{rounded(100 * shift * usable / sent * (1 - usable / sent))} percentage points higher or "
+        "lower (standard deviation)."
     )

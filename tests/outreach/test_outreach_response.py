@@ -194,7 +194,7 @@ def test_the_basis_says_how_far_a_month_may_lie_off(make_homes: Homes) -> None:
     answer = _learned_from_months(make_homes, 0.5, 1)
     part = answer.usable / answer.kits
     points = 100 * answer.shift * part * (1 - part)
-    assert f"by a standard deviation of {rounded(points)} points beyond luck" in answer.basis
+    assert f"may be about {rounded(points)} percentage points higher or lower" in answer.basis
 
 
 def test_the_spread_of_months_is_the_mean_square_of_its_posterior() -> None:
