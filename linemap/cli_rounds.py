@@ -24,8 +24,9 @@ _RETURNS = (
     "Homes of the list that it does not name count as silent."
 )
 _CORRECTIONS = (
-    "Several homes at once: a table with columns parcel_id, outcome and, where known, lead_found, "
-    "as for the returns. All of its rows are entered, or none."
+    "Several homes at once: a table with columns parcel_id, outcome and lead_found, as for the "
+    "returns; where lead_found is blank, what was entered last stands. All of its rows are "
+    "entered, or none."
 )
 _OPENING = (
     "Day of opening, YYYY-MM-DD, not before the day of the run nor after today; by default the "

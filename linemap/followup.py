@@ -13,6 +13,7 @@ from typing import Any
 import pandas as pd
 
 from linemap.assembly import group_columns, ledger_as_read, ledger_mark, rounds_log
+from linemap.errors import RunFolderError
 from linemap.evaluation import PROTOCOLS, Evaluation
 from linemap.intake import read_city, read_opt_outs, read_samples, read_table
 from linemap.outputs import draw_map as draw_city
@@ -72,9 +73,15 @@ def prioritize(
     LimitsError
         If the limits contradict each other.
     RunFolderError
-        If a ledger is named and is not there, or is damaged.
+        If a ledger is named and is not there, or is damaged, or the run does not say how far
+        returns may stray, as runs of earlier versions do not.
     """
     limits = outreach_with(run.settings.outreach, changes)
+    if "return_shift" not in run.homes.attrs:
+        raise RunFolderError(
+            f"{run.folder} was made by an earlier version, whose forecast of returns was another "
+            "one. Make the run anew."
+        )
     book = ledger_as_read(run.settings, ledger, entries=entries)
     homes = homes_now(run, book)
     return choose_kits(homes, limits, seed=run.settings.scoring.seed, today=run.as_of)

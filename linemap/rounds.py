@@ -18,6 +18,7 @@ from linemap.intake.reading import Dialect, load_table, warn_of
 from linemap.intake.source import open_source
 from linemap.outputs import defuse_formulas
 from linemap.outreach import Ledger, review_rounds
+from linemap.outreach.eligibility import require_columns
 from linemap.printing import counted
 from linemap.run_folder import Run
 from linemap.tables import contract
@@ -159,8 +160,9 @@ def correct_round(
     ----------
     run : Run
     changes : DataFrame, str or Path
-        What truly came of the kits, as returns are: ``parcel_id, outcome`` and, where known,
-        ``lead_found``; a table or a file (CSV, XLSX, Parquet).
+        What truly came of the kits, as returns are: ``parcel_id, outcome, lead_found``; a table
+        or a file (CSV, XLSX, Parquet). Where ``lead_found`` is blank or left out, what was
+        entered last stands.
     name : str
         The round.
     reason : str
@@ -186,6 +188,7 @@ def correct_round(
         table = changes.copy()
     else:
         table = _read_returns(changes, "nothing is entered")
+    require_columns(table, ("parcel_id", "outcome"), "what is to be corrected")
     known = set(book.log()["parcel_id"])
     table["parcel_id"] = [_as_known(str(home), known) for home in table["parcel_id"]]
     book.correct(name, table, reason=reason, today=today or date.today())
@@ -231,18 +234,18 @@ def _read_returns(path: str | Path, otherwise: str) -> pd.DataFrame:
 
 
 def _without_settings(problems: list[Problem]) -> list[Problem]:
-    """Name the words to write where settings cannot translate: returns are read without any."""
-    return [
-        replace(
-            problem,
-            reason=problem.reason.replace(' = "..."', ""),
-            remedy="Write one of "
-            f"{', '.join(contract('returns')[problem.column].allowed)} in the file.",
-        )
-        if SECTION in problem.remedy
-        else problem
-        for problem in problems
-    ]
+    """Say what to write in the file where settings cannot translate: it is read without any."""
+    return [_in_file(problem) for problem in problems]
+
+
+def _in_file(problem: Problem) -> Problem:
+    if SECTION in problem.remedy:
+        words = ", ".join(contract("returns")[problem.column].allowed)
+        reason = problem.reason.replace(' = "..."', "")
+        return replace(problem, reason=reason, remedy=f"Write one of {words} in the file.")
+    if "[columns." in problem.remedy:
+        return replace(problem, remedy=f"Name the column {problem.column} in the file.")
+    return problem
 
 
 def _as_known(home: str, known: set[str]) -> str:

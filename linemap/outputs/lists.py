@@ -59,11 +59,14 @@ PERCENT_NOTE = (
 _READ_FIRST = ("parcel_id", "address", "name")
 """Columns that the sheet of homes begins with, so far as they are there."""
 
+_BEFORE_WHY = ("week", "site_kind")
+"""Columns that are put before the reason, with which print ends."""
+
 _FRONT_WIDTHS = (32, 12, 84)
 """Columns of the front sheet [characters]."""
 
-_LONGEST = 64.0
-"""Widest column of the sheet of homes [characters]."""
+_LONGEST, _HIGHEST = 64.0, 409.0
+"""Widest column of the sheet of homes [characters] and highest row that programs open [points]."""
 
 _CHANCES = ("p_lead", "p_low", "p_high", "p_return", "p_return_low", "p_return_high")
 
@@ -126,7 +129,8 @@ def write_kit_workbook(kits: pd.DataFrame, path: Path, *, city: str, as_of: date
     ----------
     kits : DataFrame
         By the ``kit_list`` contract; further columns follow the contract's. The sheet of homes
-        begins with home, address and area, whatever the order here.
+        begins with home, address and area and has week and site before the reason, whatever the
+        order here.
     path : Path
     city : str
         Name for the front sheet.
@@ -134,7 +138,12 @@ def write_kit_workbook(kits: pd.DataFrame, path: Path, *, city: str, as_of: date
         Day of the list.
     """
     first = [name for name in _READ_FIRST if name in kits]
-    kits = kits[[*first, *(name for name in kits.columns if name not in first)]]
+    order = [*first, *(name for name in kits.columns if name not in first)]
+    for name in _BEFORE_WHY:
+        if name in order:
+            order.remove(name)
+            order.insert(order.index("why"), name)
+    kits = kits[order]
     content = BytesIO()  # nothing of a household goes through a folder for temporary files
     options = {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False}
     with xlsxwriter.Workbook(content, options) as book:
@@ -201,7 +210,7 @@ def _height(text: str, width: float) -> float:
 
     Not every spreadsheet program finds it by itself when it opens the file.
     """
-    return 16.0 * max(math.ceil(len(text) / width), 1)
+    return min(16.0 * max(math.ceil(len(text) / width), 1), _HIGHEST)
 
 
 def _what_it_holds(kits: pd.DataFrame) -> list[tuple[str, int | float, str]]:
@@ -250,8 +259,9 @@ def _write_homes_sheet(book: xlsxwriter.Workbook, kits: pd.DataFrame, head: Any)
     _set_page(sheet)
     # What comes after the reason is for filters, and would make print too small.
     sheet.print_area(0, 0, max(len(kits), 1), kits.columns.get_loc("why"))
+    width = _width("why", kits["why"])
     for line, why in enumerate(kits["why"].fillna(""), start=1):
-        sheet.set_row(line, _height(why, _LONGEST))
+        sheet.set_row(line, _height(why, width))
     for position, name in enumerate(kits.columns):
         values = defuse_formulas(kits[[name]])[name]
         sheet.set_column(position, position, _width(name, values))

@@ -197,6 +197,23 @@ def refuse_strangers(db: sqlite3.Connection, returns: pd.DataFrame) -> None:
         )
 
 
+def refuse_unclosed(db: sqlite3.Connection, round_id: str) -> None:
+    """Refuse a round that is not there or not closed.
+
+    Raises
+    ------
+    ArgumentError
+    """
+    every = [row[0] for row in db.execute("SELECT round_id FROM rounds ORDER BY number")]
+    if round_id not in every:
+        raise ArgumentError(
+            f"there is no round {round_id!r}. Rounds: {', '.join(every) or 'none'}."
+        )
+    closed = db.execute("SELECT 1 FROM closings WHERE round_id = ?", (round_id,)).fetchone()
+    if closed is None:
+        raise ArgumentError(f"round {round_id!r} is not closed yet. Close it with the returns.")
+
+
 def checked_returns(returns: pd.DataFrame, called: str = "the table of returns") -> pd.DataFrame:
     """Return what came back in the ledger's words, indexed by parcel_id.
 

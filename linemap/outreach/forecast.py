@@ -16,7 +16,8 @@ Floats = NDArray[np.float64]
 COVERAGE = 0.95
 _Z90 = 1.6449
 _EDGE = 1e-6
-_SHARED = 0.125
+_LEAD_SHARED = {"city": 0.125, "area": 0.125}
+_RETURN_SHARED = {"city": 0.0, "area": 0.5}
 _CHUNK = 500
 
 
@@ -26,10 +27,10 @@ def forecast_round(
     """Forecast how many kits come back and how many lead lines they find.
 
     Each draw takes chances of lead and of return within their own intervals, then lets every
-    home return its kit or not and have lead or not. An eighth of the variance of a home's
-    log-odds is shared by its area and, for lead, an eighth by the whole city, since a model that
-    errs, errs in many places at once (the shares are our choice). The chances of return shift
-    together by ``shift``.
+    home return its kit or not and have lead or not. A model that errs, errs in many places at
+    once: of the variance of a home's log-odds of lead an eighth is shared by the whole city and
+    an eighth by its area; of return, which is learned by area, half is shared by its area, and
+    all chances shift together by ``shift``. The shares are our choice.
 
     Parameters
     ----------
@@ -69,8 +70,8 @@ def forecast_round(
     for start in range(0, draws, _CHUNK):
         size = (min(_CHUNK, draws - start), len(kits))
         moved = back + rng.normal(scale=shift, size=(size[0], 1))
-        returned = rng.random(size) < _chances(moved, back_sd, areas, size, rng, city=0.0)
-        has_lead = rng.random(size) < _chances(lead, lead_sd, areas, size, rng, city=_SHARED)
+        returned = rng.random(size) < _chances(moved, back_sd, areas, size, rng, **_RETURN_SHARED)
+        has_lead = rng.random(size) < _chances(lead, lead_sd, areas, size, rng, **_LEAD_SHARED)
         counted.append((returned @ parts.T, (returned & has_lead) @ parts.T))
     returns = np.vstack([pair[0] for pair in counted])
     finds = np.vstack([pair[1] for pair in counted])
@@ -122,9 +123,10 @@ def _chances(
     rng: np.random.Generator,
     *,
     city: float,
+    area: float,
 ) -> Floats:
-    """Draw chances; the city shares this part of the variance of the log-odds."""
+    """Draw chances; city and area share these parts of the variance of the log-odds."""
     everywhere = rng.normal(size=(size[0], 1))
-    area = rng.normal(size=(size[0], int(areas.max(initial=0)) + 1))[:, areas]
-    own = np.sqrt(1 - city - _SHARED) * rng.normal(size=size)
-    return expit(center + sd * (np.sqrt(city) * everywhere + np.sqrt(_SHARED) * area + own))
+    here = rng.normal(size=(size[0], int(areas.max(initial=0)) + 1))[:, areas]
+    own = np.sqrt(1 - city - area) * rng.normal(size=size)
+    return expit(center + sd * (np.sqrt(city) * everywhere + np.sqrt(area) * here + own))

@@ -19,7 +19,7 @@ from linemap.outreach.area_logit import AreaLogit, Factors
 from linemap.outreach.eligibility import column_or
 from linemap.outreach.history import WAIT_DAYS, last_day, sent_on
 from linemap.outreach.return_shift import spread_of_months
-from linemap.printing import rounded
+from linemap.printing import counted, rounded
 from linemap.published import fact
 
 Floats = NDArray[np.float64]
@@ -57,7 +57,7 @@ class ReturnForecast:
     measures : dict
         Out-of-fold log loss beside that of a constant rate, how much less it is, and the
         calibration slope and intercept on the logit scale (1 and 0 are perfect), the middle two
-        with ends of a 95 % interval; empty where history is thin.
+        with ends of a 95 % interval; of the model without months; empty where history is thin.
     shift : float
         Standard deviation by which all chances may turn out higher or lower together [log-odds]:
         months stray from one another, and the history leaves the common level open.
@@ -106,7 +106,8 @@ def expected_return(
         kits_before``.
     kits : DataFrame
         Kits sent so far, by the contract. Kits sent less than 60 days before the last date in
-        the table are left out, back or not: the silent ones may still come. Where there is a
+        the table (or a year before ``on``, if that is later) are left out, back or not: the
+        silent ones may still come. Where there is a
         column ``settled`` (see :func:`with_rounds`), those of closed rounds count at once and
         those of open rounds not yet.
     pairs : DataFrame
@@ -136,7 +137,7 @@ def expected_return(
     prior = float(fact("outreach.return_prior").value)
     last = last_day(kits)
     planned = pd.Timestamp(on) if on is not None else last
-    history = _history(kits, pairs, homes, until=last if pd.isna(last) else min(last, planned))
+    history = _history(kits, pairs, homes, until=_waited_until(last, planned))
     asking = _factors(homes, column_or(homes, "kits_before", 0).fillna(0), planned, asked=0.0)
     areas = sorted(column_or(homes, "area_id", None).dropna().astype(str).unique())
     design = _design(asking, areas)
@@ -158,10 +159,23 @@ def expected_return(
     )
     sent, usable = len(history), int(outcome.sum())
     thin = min(usable, sent - usable) < _THIN
-    basis = _basis(sent, usable, prior, thin, measures, shift)
+    recent = int(kits["parcel_id"].isin(homes.index).sum()) - sent
+    basis = _basis(sent, usable, recent, prior, thin, measures)
+    basis += f"; {_beyond_luck(shift, float(table['p_return'].mean()))}."
     if not model.converged_:
         basis += " The fit had not settled at its limit of steps: chances may be off a little."
     return ReturnForecast(table, sent, usable, prior, thin, measures, shift, basis)
+
+
+def _waited_until(last: Any, planned: Any) -> Any:
+    """Return the day until which the files know what came back.
+
+    That is their last date, which may lie behind the day of the list, but by no more than a year:
+    after a longer pause nothing is on its way any more. Our choice.
+    """
+    if pd.isna(last):
+        return last
+    return max(min(last, planned), planned - pd.DateOffset(years=1))
 
 
 def _history(
@@ -289,14 +303,18 @@ def _log_loss(outcome: Floats, chance: Floats) -> float:
 
 
 def _basis(
-    sent: int, usable: int, prior: float, thin: bool, measures: dict[str, float], shift: float
+    sent: int, usable: int, recent: int, prior: float, thin: bool, measures: dict[str, float]
 ) -> str:
+    """Say what the chances rest on, without what follows from the shift."""
+    late = f" ({counted(recent, 'kit')} sent too recently to count)" if recent else ""
     if not sent:
-        return f"no earlier kit to learn from, so every home is given the prior of {prior:.0%}."
+        return (
+            f"no earlier kit to learn from{late}, so every home is given the prior of {prior:.0%}"
+        )
     rate = f"{usable:,} ({usable / sent:.0%})"
-    words = f"learned from {sent:,} earlier kits, of which {rate} came back usable"
+    words = f"learned from {sent:,} earlier kits, of which {rate} came back usable{late}"
     if thin:
-        return f"{words}; the history is thin, so the prior of {prior:.0%} still counts."
+        return f"{words}; the history is thin, so the prior of {prior:.0%} still counts"
     errs = "less" if measures["gain"] > 0 else "no less"
     return (
         f"{words}; on kits left out of the learning it errs {errs} than one rate for all homes "
@@ -304,7 +322,14 @@ def _basis(
         f"difference {measures['gain']:.3f}, 95% interval {measures['gain_low']:.3f} to "
         f"{measures['gain_high']:.3f}; calibration slope {measures['calibration_slope']:.2f}, "
         f"{measures['calibration_slope_low']:.2f} to {measures['calibration_slope_high']:.2f}, "
-        "1 is perfect); beyond luck, the share of a month's kits that comes back may be about "
-        f"{rounded(100 * shift * usable / sent * (1 - usable / sent))} percentage points higher or "
-        "lower (standard deviation)."
+        "1 is perfect)"
+    )
+
+
+def _beyond_luck(shift: float, chance: float) -> str:
+    """Say in points of the share that comes back what a shift of the log-odds means."""
+    points = 100 * shift * chance * (1 - chance)
+    return (
+        f"beyond luck, the share that comes back may be about {rounded(points)} percentage points "
+        "above or below the forecast (one standard deviation)"
     )

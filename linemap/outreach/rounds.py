@@ -17,6 +17,7 @@ import pandas as pd
 
 from linemap.errors import ArgumentError
 from linemap.outreach import entries
+from linemap.outreach.eligibility import column_or
 from linemap.outreach.ledger_file import LedgerFile
 from linemap.outreach.plan import KitPlan
 from linemap.outreach.report import report_round, with_unnamed
@@ -182,8 +183,9 @@ class Ledger(LedgerFile):
         ----------
         round_id : str
         changes : DataFrame
-            What truly came of each kit: ``parcel_id, outcome`` and, where known, ``lead_found``,
-            as for :meth:`close_round`. Each row becomes an entry of its own.
+            What truly came of each kit: ``parcel_id, outcome`` and ``lead_found``, as for
+            :meth:`close_round`; where that is blank or left out, what was entered last stands.
+            Each row becomes an entry of its own.
         reason : str
             Why the first entries were wrong, or what was learned since.
         today : date
@@ -192,24 +194,25 @@ class Ledger(LedgerFile):
         Raises
         ------
         ArgumentError
-            If there is no row, a word is unknown, a home stands twice or has no outcome in this
-            round, no reason is given, or the round was closed later.
+            If there is no row, a word is unknown, a home stands twice or had no kit in this
+            round, no reason is given, or the round is not closed or was closed later.
         """
-        given = entries.checked_returns(changes, "the table of corrections")
+        given = entries.checked_returns(changes, "what is to be corrected")
         if given.empty:
-            raise ArgumentError("the table of corrections has no row; nothing is entered.")
+            raise ArgumentError("there is no row to correct; nothing is entered.")
         if not reason.strip():
             raise ArgumentError("a correction needs a reason.")
+        unsaid = column_or(changes, "lead_found", None).isna().to_numpy()
         with self._writing() as db:
-            query = "SELECT parcel_id FROM outcomes WHERE round_id = ?"
-            there = {row[0] for row in db.execute(query, (round_id,))}
-            missing = given.index[~given.index.isin(there)]
+            entries.refuse_unclosed(db, round_id)
+            now = self.log().query("round_id == @round_id").set_index("parcel_id")["lead_found"]
+            missing = given.index[~given.index.isin(now.index)]
             if len(missing):
                 raise ArgumentError(
-                    f"round {round_id!r} is not closed or has no outcome for "
-                    f"{counted(len(missing), 'home')}, {', '.join(missing[:5])} first; nothing is "
-                    "entered."
+                    f"{counted(len(missing), 'home')}, {', '.join(missing[:5])} first, had no kit "
+                    f"in round {round_id!r}; nothing is entered."
                 )
+            given["lead_found"] = given["lead_found"].mask(unsaid, now.reindex(given.index))
             self._refuse_earlier(db, "closings", "closed_on", round_id, today)
             (number,) = db.execute("SELECT count(*) FROM entries").fetchone()
             for place, (home, row) in enumerate(given.iterrows(), start=number + 1):

@@ -104,7 +104,7 @@ def test_a_table_of_corrections_is_entered_by_one_command(opened: Desk) -> None:
     late.write_text(f"parcel_id,outcome,lead_found\n{rows}nobody,usable,no\n")
     code, said = opened.says(*entry, "--table", "late.csv")
     assert code == 1
-    assert "has no outcome for 1 home, nobody first; nothing is entered." in said
+    assert "1 home, nobody first, had no kit in round 'round 1'; nothing is entered." in said
     late.write_text(f"parcel_id,outcome,lead_found\n{homes[0]},perhaps,no\n")
     code, said = opened.says(*entry, "--table", "late.csv")
     assert code == 1

@@ -216,8 +216,19 @@ def test_every_row_is_high_enough_for_its_text(written):
                 assert high >= 12 * len(cell.value) / wide, cell.value
 
 
-def test_print_ends_with_the_reason(written, kits):
+def test_a_short_reason_makes_a_narrow_column_and_no_row_is_too_high_to_open(written, kits):
+    """409 points are the highest row that spreadsheet programs take (from memory)."""
+    long = kits.assign(why=["short"] * (len(kits) - 1) + ["word " * 1000])
+    sheet = openpyxl.load_workbook(written(long) / "kits.xlsx")["Kits"]
+    heights = [sheet.row_dimensions[row].height for row in range(2, len(kits) + 2)]
+    assert 400 < max(heights) <= 409
+    assert min(heights) < 17
+
+
+def test_print_ends_with_the_reason_and_holds_the_week(written, kits):
     sheet = openpyxl.load_workbook(written() / "kits.xlsx")["Kits"]
+    names = [cell.value for cell in sheet[1]]
+    assert names[names.index("why") - 2 : names.index("why")] == ["week", "site_kind"]
     last = sheet.print_area.split(":")[1].replace("$", "")
     assert last.endswith(str(1 + len(kits)))
     assert sheet[f"{last.rstrip('0123456789')}1"].value == "why"

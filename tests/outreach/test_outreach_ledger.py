@@ -176,8 +176,10 @@ def test_a_closed_round_takes_corrections_and_nothing_else(opened: tuple[Ledger,
     ledger, plan = opened
     home = plan.kits["parcel_id"][0]
     changes, words = _one(home, "usable", "no"), {"reason": "dug up: copper", "today": CLOSED}
-    with pytest.raises(ArgumentError, match="not closed"):
+    with pytest.raises(ArgumentError, match="'round 1' is not closed yet"):
         ledger.correct("round 1", changes, **words)
+    with pytest.raises(ArgumentError, match=r"no round 'round 9'\. Rounds: round 1"):
+        ledger.correct("round 9", changes, **words)
     ledger.close_round(_returns(plan), today=CLOSED)
     with pytest.raises(ArgumentError, match="cannot be closed again"):
         ledger.close_round(_returns(plan), today=CLOSED, name="round 1")
@@ -213,7 +215,7 @@ def test_a_table_of_corrections_is_entered_whole_or_not_at_all(
     ledger.close_round(_returns(plan), today=CLOSED)
     many = pd.concat([_one(home, "usable", "no") for home in homes], ignore_index=True)
     wrong = {
-        "no outcome for 1 home, elsewhere first; nothing": pd.concat(
+        "1 home, elsewhere first, had no kit in round 'round 1'; nothing": pd.concat(
             [many, _one("elsewhere", "usable", "no")]
         ),
         "lead_found has maybe": pd.concat([many, _one("elsewhere", "usable", "maybe")]),
@@ -230,6 +232,25 @@ def test_a_table_of_corrections_is_entered_whole_or_not_at_all(
     now = ledger.log().set_index("parcel_id")
     assert now.loc[homes, "lead_found"].tolist() == ["no"] * 3
     assert [row["parcel_id"] for row in ledger.round_report("round 1")["corrected"]] == homes
+
+
+def test_a_correction_that_is_silent_on_lead_leaves_what_was_entered_last(
+    opened: tuple[Ledger, KitPlan],
+) -> None:
+    ledger, plan = opened
+    ledger.close_round(_returns(plan), today=CLOSED)
+    first, second = plan.kits["parcel_id"].head(2)
+
+    def found(changes: pd.DataFrame) -> list[str]:
+        ledger.correct("round 1", changes, reason="filed twice", today=CLOSED)
+        return ledger.log().set_index("parcel_id").loc[[first, second], "lead_found"].tolist()
+
+    both = pd.DataFrame({"parcel_id": [first, second], "outcome": "not_usable"})
+    assert found(both) == ["yes", "no"]
+    assert found(both.assign(lead_found=[None, "yes"])) == ["yes", "yes"]
+    assert found(both.head(1)) == ["yes", "yes"], "the latest entry stands, not the first"
+    assert found(both.assign(lead_found=["unknown", None])) == ["unknown", "yes"]
+    assert ledger.verify() == []
 
 
 def test_returns_with_faults_are_refused_whole(opened: tuple[Ledger, KitPlan]) -> None:

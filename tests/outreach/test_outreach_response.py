@@ -186,15 +186,34 @@ def test_a_city_whose_months_stray_gets_wider_promises(make_homes: Homes) -> Non
                 held = whole["returned_low"] <= count <= whole["returned_high"]
                 inside.setdefault((spread, name), []).append(held)
     assert 0.88 <= np.mean(inside[0.5, "learned"]) <= 0.98
-    assert 0.90 <= np.mean(inside[0.0, "learned"]) <= 0.985
+    assert 0.90 <= np.mean(inside[0.0, "learned"]) <= 0.99
     assert np.mean(inside[0.5, "assumed"]) < 0.8
 
 
-def test_the_basis_says_how_far_a_month_may_lie_off(make_homes: Homes) -> None:
-    answer = _learned_from_months(make_homes, 0.5, 1)
-    part = answer.usable / answer.kits
-    points = 100 * answer.shift * part * (1 - part)
-    assert f"may be about {rounded(points)} percentage points higher or lower" in answer.basis
+@pytest.mark.parametrize("count", [0, 12, 2000])
+def test_the_basis_says_how_far_returns_may_lie_off(make_homes: Homes, count: int) -> None:
+    homes = make_homes(600)
+    answer = expected_return(homes, *_history(homes, _truth(homes, 1), count, 1), seed=1)
+    part = answer.p_return.mean()
+    points = rounded(100 * answer.shift * part * (1 - part))
+    assert f"may be about {points} percentage points above or below the forecast" in answer.basis
+
+
+def test_kits_of_a_paused_programme_count_and_recent_ones_are_named(make_homes: Homes) -> None:
+    """One mailing whose files end on the day it left."""
+    homes = make_homes(600)
+    kits = pd.DataFrame({"kit_id": [f"K{i}" for i in range(600)], "parcel_id": homes.index})
+    kits = complete_table(kits.assign(mailed_on=pd.Timestamp("2023-01-10")), "kits")
+    pairs = kits.loc[::2, ["kit_id", "parcel_id"]].assign(verdict="usable")
+    pairs = complete_table(pairs.reset_index(drop=True), "pairs")
+    soon = expected_return(homes, kits, pairs, seed=1, on=date(2023, 6, 1))
+    assert soon.kits == 0
+    assert "no earlier kit to learn from (600 kits sent too recently to count)" in soon.basis
+    later = expected_return(homes, kits, pairs, seed=1, on=date(2026, 5, 1))
+    assert later.kits == 600
+    assert "recently" not in later.basis
+    assert later.p_return.mean() == pytest.approx(0.5, abs=0.05)
+    assert later.shift < soon.shift / 2
 
 
 def test_the_spread_of_months_is_the_mean_square_of_its_posterior() -> None:

@@ -11,9 +11,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from linemap.errors import ArgumentError
+from linemap.errors import ArgumentError, RunFolderError
 from linemap.followup import list_areas, prioritize, write_list
-from linemap.outreach import Ledger
+from linemap.outreach import Ledger, forecast_round
+from linemap.outreach.return_shift import SHIFT
 from linemap.rounds import close_round, correct_round, look_back, open_round
 from linemap.run_folder import Run
 
@@ -76,6 +77,31 @@ def test_two_rounds_are_played_corrected_and_looked_back_on(run: Run, tmp_path: 
     assert Ledger(tmp_path / "rounds.sqlite").verify() == []
     with pytest.raises(ArgumentError, match="reason"):
         correct_round(run, change, **given, reason=" ")
+    with pytest.raises(ArgumentError, match="parcel_id"):
+        correct_round(run, change.drop(columns="parcel_id"), **given, reason="dug up")
+
+
+def test_the_forecast_that_is_frozen_is_that_of_the_list_with_the_shift_of_the_run(
+    run: Run, tmp_path: Path
+) -> None:
+    learned = run.homes.attrs["return_shift"]
+    plan = prioritize(run, kits=40)
+    assert plan.return_shift == learned != SHIFT
+    narrow, wide = (forecast_round(plan.kits, seed=plan.seed, shift=s) for s in (0.0, learned))
+    pd.testing.assert_frame_equal(plan.forecast, wide)
+    assert not wide.equals(narrow)
+    place = write_list(run, plan, tmp_path / "list")
+    report = open_round(run, choice=place, ledger=tmp_path / "frozen.sqlite")
+    frozen = pd.DataFrame(report["parts"])[wide.columns]
+    pd.testing.assert_frame_equal(frozen, wide, check_dtype=False)
+
+
+def test_a_run_of_an_earlier_version_makes_no_list(run: Run) -> None:
+    """Its printed interval was another one than the ledger would freeze now."""
+    old = Run(run.folder)
+    old.homes.attrs.pop("return_shift")
+    with pytest.raises(RunFolderError, match=r"made by an earlier version.*Make the run anew"):
+        prioritize(old)
 
 
 def test_homes_off_the_list_take_their_chances_only_from_an_earlier_run(
