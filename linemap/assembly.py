@@ -167,7 +167,9 @@ def homes_table(
         homes, kits, pairs, seed=settings.scoring.seed, on=last_day(city, settings)
     )
     homes = homes.join(returns.table)
-    homes.attrs.update(returns=returns.basis, return_shift=returns.shift)
+    homes.attrs.update(
+        returns=returns.basis, return_shift=returns.shift, return_level=returns.level
+    )
     return homes
 
 

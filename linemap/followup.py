@@ -77,7 +77,7 @@ def prioritize(
         returns may stray, as runs of earlier versions do not.
     """
     limits = outreach_with(run.settings.outreach, changes)
-    if "return_shift" not in run.homes.attrs:
+    if "return_level" not in run.homes.attrs:
         raise RunFolderError(
             f"{run.folder} was made by an earlier version, whose forecast of returns was another "
             "one. Make the run anew."

@@ -16,21 +16,25 @@ Floats = NDArray[np.float64]
 COVERAGE = 0.95
 _Z90 = 1.6449
 _EDGE = 1e-6
-_LEAD_SHARED = {"city": 0.125, "area": 0.125}
-_RETURN_SHARED = {"city": 0.0, "area": 0.5}
+_SHARED = 0.125
 _CHUNK = 500
 
 
 def forecast_round(
-    kits: pd.DataFrame, *, seed: int, draws: int = 2000, shift: float = SHIFT
+    kits: pd.DataFrame,
+    *,
+    seed: int,
+    draws: int = 2000,
+    shift: float = SHIFT,
+    level: float = 0.0,
 ) -> pd.DataFrame:
     """Forecast how many kits come back and how many lead lines they find.
 
     Each draw takes chances of lead and of return within their own intervals, then lets every
     home return its kit or not and have lead or not. A model that errs, errs in many places at
-    once: of the variance of a home's log-odds of lead an eighth is shared by the whole city and
-    an eighth by its area; of return, which is learned by area, half is shared by its area, and
-    all chances shift together by ``shift``. The shares are our choice.
+    once. Of the variance of a home's log-odds of lead an eighth is shared by the whole city and
+    an eighth by its area, our choice. The chances of return move together by ``shift`` and
+    ``level``; what a home's own interval holds beyond the level is that of its area.
 
     Parameters
     ----------
@@ -41,7 +45,10 @@ def forecast_round(
     draws : int
         Draws behind the interval.
     shift : float
-        Standard deviation of the common shift of the chances of return [log-odds]; that of
+        Standard deviation by which whole months stray from the chances of return [log-odds].
+    level : float
+        Standard deviation of the common level of these chances, so far as the history leaves it
+        open [log-odds]; it is part of every home's interval. Both are those of
         :class:`linemap.outreach.ReturnForecast` where there is a history.
 
     Returns
@@ -54,24 +61,27 @@ def forecast_round(
     Raises
     ------
     ArgumentError
-        If the list is empty, ``draws`` is below 100 or ``shift`` is negative.
+        If the list is empty, ``draws`` is below 100, or ``shift`` or ``level`` is negative.
     """
     require_columns(kits, ("arm", "p_lead", "p_return"), "the list of kits")
     if kits.empty or draws < 100:
         raise ArgumentError("a forecast needs at least one kit and 100 draws.")
-    if not 0 <= shift < np.inf:
-        raise ArgumentError(f"a shift of {shift} log-odds cannot be; give 0 or more.")
+    if not (0 <= shift < np.inf and 0 <= level < np.inf):
+        raise ArgumentError(f"a shift of {shift} and a level of {level} cannot be; give 0 or more.")
     rng = np.random.default_rng(seed)
     parts = _parts(kits)
     areas = pd.factorize(column_or(kits, "area_id", None), use_na_sentinel=False)[0]
     lead, lead_sd = _center_and_spread(kits, "p_lead", "p_low", "p_high")
     back, back_sd = _center_and_spread(kits, "p_return", "p_return_low", "p_return_high")
+    area_sd = np.sqrt(np.maximum(back_sd**2 - level**2, 0.0))
     counted: list[tuple[Floats, Floats]] = []
     for start in range(0, draws, _CHUNK):
         size = (min(_CHUNK, draws - start), len(kits))
-        moved = back + rng.normal(scale=shift, size=(size[0], 1))
-        returned = rng.random(size) < _chances(moved, back_sd, areas, size, rng, **_RETURN_SHARED)
-        has_lead = rng.random(size) < _chances(lead, lead_sd, areas, size, rng, **_LEAD_SHARED)
+        moved = back + rng.normal(scale=np.hypot(shift, level), size=(size[0], 1))
+        returned = rng.random(size) < _chances(moved, area_sd, areas, size, rng, city=0.0, area=1.0)
+        has_lead = rng.random(size) < _chances(
+            lead, lead_sd, areas, size, rng, city=_SHARED, area=_SHARED
+        )
         counted.append((returned @ parts.T, (returned & has_lead) @ parts.T))
     returns = np.vstack([pair[0] for pair in counted])
     finds = np.vstack([pair[1] for pair in counted])

@@ -81,7 +81,7 @@ class KitPlan(Spoken):
     limits : OutreachSettings
     made_on : date
     seed : int
-    return_shift : float
+    return_shift, return_level : float
         By how much all chances of return move together [log-odds], see :func:`forecast_round`.
     """
 
@@ -100,6 +100,7 @@ class KitPlan(Spoken):
     made_on: date
     seed: int
     return_shift: float = SHIFT
+    return_level: float = 0.0
 
     def sentences(self) -> list[str]:
         """Say what the list holds, what it promises and what each limit costs."""
@@ -138,7 +139,9 @@ class KitPlan(Spoken):
     @cached_property
     def forecast(self) -> pd.DataFrame:
         """What the list promises, with 95% intervals; see :func:`forecast_round`."""
-        return forecast_round(self.kits, seed=self.seed, shift=self.return_shift)
+        return forecast_round(
+            self.kits, seed=self.seed, shift=self.return_shift, level=self.return_level
+        )
 
     def _interval(self, name: str) -> str:
         low, high = self.forecast.loc[0, [f"{name}_low", f"{name}_high"]]
@@ -194,7 +197,8 @@ def choose_kits(
         where known, ``area_id, name, street_segment, p_low, p_high, owner_occupied, land_use,
         dwelling_units, median_income, children_under_6, last_kit_on, opted_out, site_kind,
         learn, pregnant, basis`` and ``cost`` [kits], 1 where absent. Its ``attrs`` may hold
-        ``returns`` (a sentence on the chances of return) and ``return_shift``.
+        ``returns`` (a sentence on the chances of return), ``return_shift`` and
+        ``return_level``.
     limits : OutreachSettings
     seed : int
         Seed of the audit draw.
@@ -277,6 +281,7 @@ def choose_kits(
         made_on=today,
         seed=seed,
         return_shift=homes.attrs.get("return_shift", SHIFT),
+        return_level=homes.attrs.get("return_level", 0.0),
     )
 
 

@@ -59,8 +59,10 @@ class ReturnForecast:
         calibration slope and intercept on the logit scale (1 and 0 are perfect), the middle two
         with ends of a 95 % interval; of the model without months; empty where history is thin.
     shift : float
-        Standard deviation by which all chances may turn out higher or lower together [log-odds]:
-        months stray from one another, and the history leaves the common level open.
+        Standard deviation by which whole months stray from the chances [log-odds].
+    level : float
+        Standard error of the mean of all homes' log-odds: the common level, so far as the
+        history leaves it open [log-odds].
     basis : str
         One sentence that says all this.
     """
@@ -72,6 +74,7 @@ class ReturnForecast:
     thin: bool
     measures: dict[str, float]
     shift: float
+    level: float
     basis: str
 
     @property
@@ -146,8 +149,8 @@ def expected_return(
     spread, measures = _choose_spread(
         learned, outcome, history["parcel_id"], prior=prior, seed=seed
     )
-    model, months = _fit_with_months(learned, outcome, history["sent"], prior=prior, spread=spread)
-    shift = float(np.hypot(months, model.error_of_mean(design)))
+    model, shift = _fit_with_months(learned, outcome, history["sent"], prior=prior, spread=spread)
+    level = model.error_of_mean(design)
     center, sd = model.log_odds(design), model.standard_error(design)
     table = pd.DataFrame(
         {
@@ -161,10 +164,10 @@ def expected_return(
     thin = min(usable, sent - usable) < _THIN
     recent = int(kits["parcel_id"].isin(homes.index).sum()) - sent
     basis = _basis(sent, usable, recent, prior, thin, measures)
-    basis += f"; {_beyond_luck(shift, float(table['p_return'].mean()))}."
+    basis += f"; {_beyond_luck(float(np.hypot(shift, level)), float(table['p_return'].mean()))}."
     if not model.converged_:
         basis += " The fit had not settled at its limit of steps: chances may be off a little."
-    return ReturnForecast(table, sent, usable, prior, thin, measures, shift, basis)
+    return ReturnForecast(table, sent, usable, prior, thin, measures, shift, level, basis)
 
 
 def _waited_until(last: Any, planned: Any) -> Any:
@@ -326,9 +329,9 @@ def _basis(
     )
 
 
-def _beyond_luck(shift: float, chance: float) -> str:
-    """Say in points of the share that comes back what a shift of the log-odds means."""
-    points = 100 * shift * chance * (1 - chance)
+def _beyond_luck(spread: float, chance: float) -> str:
+    """Say in points of the share that comes back what a spread of the log-odds means."""
+    points = 100 * spread * chance * (1 - chance)
     return (
         f"beyond luck, the share that comes back may be about {rounded(points)} percentage points "
         "above or below the forecast (one standard deviation)"

@@ -96,19 +96,26 @@ def test_same_seed_same_forecast_and_nonsense_is_refused() -> None:
         forecast_round(kits, seed=1, draws=10)
     with pytest.raises(ArgumentError, match="shift"):
         forecast_round(kits, seed=1, shift=-0.1)
+    with pytest.raises(ArgumentError, match="level"):
+        forecast_round(kits, seed=1, level=np.nan)
 
 
 def test_a_list_in_one_area_is_promised_as_widely_as_that_area_is_unsure() -> None:
-    """To the closed form: binomial variance and the half of the doubt that the area shares."""
+    """To the closed form: binomial variance and the doubt beyond the level, which areas share."""
     kits = _kits(400, 1).assign(p_return=0.5, p_return_low=expit(-0.8), p_return_high=expit(0.8))
     one, many = (
         forecast_round(kits.assign(area_id=areas), seed=1, draws=4000, shift=0.0).iloc[0]
         for areas in ("A", [f"A{i}" for i in range(400)])
     )
-    plain = 2 * 1.96 * np.sqrt(400 / 4)
-    shared = 2 * 1.96 * np.sqrt(400 / 4 + 0.5 * (400 / 4 * 0.8 / 1.6449) ** 2)
-    assert many["returned_high"] - many["returned_low"] == pytest.approx(plain, rel=0.1)
-    assert one["returned_high"] - one["returned_low"] == pytest.approx(shared, rel=0.1)
+    doubt, plain = 0.8 / 1.6449, 400 / 4
+    level = forecast_round(kits, seed=1, draws=4000, shift=0.0, level=doubt).iloc[0]
+    for whole, variance in (
+        (many, plain),
+        (one, plain + (plain * doubt) ** 2),
+        (level, plain + (plain * doubt) ** 2),
+    ):
+        width = 2 * 1.96 * np.sqrt(variance)
+        assert whole["returned_high"] - whole["returned_low"] == pytest.approx(width, rel=0.1)
 
 
 def test_a_larger_shift_widens_what_comes_back() -> None:

@@ -178,8 +178,9 @@ def test_a_city_whose_months_stray_gets_wider_promises(make_homes: Homes) -> Non
         answer = _learned_from_months(make_homes, spread, seed)
         mailed = answer.table.head(150).assign(arm="ranked", p_lead=0.5)
         rng = np.random.default_rng(100 + seed)
-        for name, shift in (("learned", answer.shift), ("assumed", SHIFT)):
-            whole = forecast_round(mailed, seed=seed, draws=400, shift=shift).iloc[0]
+        told = {"shift": answer.shift, "level": answer.level}
+        for name, words in (("learned", told), ("assumed", {})):
+            whole = forecast_round(mailed, seed=seed, draws=400, **words).iloc[0]
             for _ in range(15):
                 month = expit(rng.normal(-0.7, 0.4, 150) + spread * rng.normal())
                 count = (rng.random(150) < month).sum()
@@ -195,7 +196,7 @@ def test_the_basis_says_how_far_returns_may_lie_off(make_homes: Homes, count: in
     homes = make_homes(600)
     answer = expected_return(homes, *_history(homes, _truth(homes, 1), count, 1), seed=1)
     part = answer.p_return.mean()
-    points = rounded(100 * answer.shift * part * (1 - part))
+    points = rounded(100 * np.hypot(answer.shift, answer.level) * part * (1 - part))
     assert f"may be about {points} percentage points above or below the forecast" in answer.basis
 
 
@@ -213,7 +214,7 @@ def test_kits_of_a_paused_programme_count_and_recent_ones_are_named(make_homes: 
     assert later.kits == 600
     assert "recently" not in later.basis
     assert later.p_return.mean() == pytest.approx(0.5, abs=0.05)
-    assert later.shift < soon.shift / 2
+    assert later.level < soon.level / 2
 
 
 def test_the_spread_of_months_is_the_mean_square_of_its_posterior() -> None:
@@ -251,4 +252,5 @@ def test_without_kits_the_spread_of_months_is_the_assumed_one(make_homes: Homes)
     assert spread_of_months(np.zeros(0), np.zeros((0, 0)), wide=1.0) == pytest.approx(SHIFT, 0.03)
     homes = make_homes(50)
     answer = expected_return(homes, empty_table("kits"), empty_table("pairs"), seed=1)
-    assert answer.shift > 1  # the common level is as open as its prior
+    assert answer.shift == pytest.approx(SHIFT, 0.03)
+    assert answer.level == pytest.approx(1.0, abs=0.2), "as open as its prior"

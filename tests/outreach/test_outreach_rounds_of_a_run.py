@@ -84,10 +84,12 @@ def test_two_rounds_are_played_corrected_and_looked_back_on(run: Run, tmp_path: 
 def test_the_forecast_that_is_frozen_is_that_of_the_list_with_the_shift_of_the_run(
     run: Run, tmp_path: Path
 ) -> None:
-    learned = run.homes.attrs["return_shift"]
+    learned = {name: run.homes.attrs[f"return_{name}"] for name in ("shift", "level")}
     plan = prioritize(run, kits=40)
-    assert plan.return_shift == learned != SHIFT
-    narrow, wide = (forecast_round(plan.kits, seed=plan.seed, shift=s) for s in (0.0, learned))
+    assert {"shift": plan.return_shift, "level": plan.return_level} == learned
+    assert learned["shift"] != SHIFT
+    assert learned["level"] > 0
+    narrow, wide = (forecast_round(plan.kits, seed=plan.seed, **w) for w in ({}, learned))
     pd.testing.assert_frame_equal(plan.forecast, wide)
     assert not wide.equals(narrow)
     place = write_list(run, plan, tmp_path / "list")
@@ -99,7 +101,7 @@ def test_the_forecast_that_is_frozen_is_that_of_the_list_with_the_shift_of_the_r
 def test_a_run_of_an_earlier_version_makes_no_list(run: Run) -> None:
     """Its printed interval was another one than the ledger would freeze now."""
     old = Run(run.folder)
-    old.homes.attrs.pop("return_shift")
+    old.homes.attrs.pop("return_level")
     with pytest.raises(RunFolderError, match=r"made by an earlier version.*Make the run anew"):
         prioritize(old)
 
