@@ -43,12 +43,15 @@ class Returns:
     answers: pd.DataFrame
 
 
-def return_chance(homes: pd.DataFrame, asked: Bools, knobs: Knobs) -> Floats:
-    """Return the chance that a kit comes back, by tenure, income and whether it was asked for."""
+def return_chance(homes: pd.DataFrame, asked: Bools, knobs: Knobs, *, stray: float = 0.0) -> Floats:
+    """Return the chance that a kit comes back, by tenure, income and whether it was asked for.
+
+    ``stray`` [log-odds] is what this mailing has in common, such as the weather.
+    """
     score = np.where(asked, log_odds(knobs.return_asked), log_odds(knobs.return_cold))
     score = score + knobs.return_owner * (homes["owner"].to_numpy() - 0.6)
     score = score + knobs.return_income * homes["income_z"].to_numpy()
-    chance = logistic(score + homes["return_effect"].to_numpy())
+    chance = logistic(score + stray + homes["return_effect"].to_numpy())
     return np.where(homes["land_use"].to_numpy() == "vacant", 0.0, chance)
 
 
@@ -106,14 +109,20 @@ def past_kits(homes: pd.DataFrame, checked: Ints, *, knobs: Knobs, seed: int) ->
 
 
 def mail_kits(
-    homes: pd.DataFrame, chosen: Ints, sent_on: np.datetime64, *, knobs: Knobs, seed: int
+    homes: pd.DataFrame,
+    chosen: Ints,
+    sent_on: np.datetime64,
+    *,
+    knobs: Knobs,
+    seed: int,
+    stray: float = 0.0,
 ) -> Returns:
     """Mail a kit, unasked, to each chosen home on one day, and wait until all answers are in."""
     rng = stream(seed, f"round {sent_on}")
     day = np.full(len(chosen), sent_on, "M8[D]")
     unasked = np.full(len(chosen), np.datetime64("NaT"), "M8[D]")
     prefix = f"R{str(sent_on).replace('-', '')}-{seed}-"
-    return _send(homes, chosen, unasked, day, prefix, knobs, rng)
+    return _send(homes, chosen, unasked, day, prefix, knobs, rng, stray=stray)
 
 
 def _repeats(sent: Returns, knobs: Knobs, rng: np.random.Generator) -> pd.DataFrame:
@@ -153,10 +162,12 @@ def _send(
     prefix: str,
     knobs: Knobs,
     rng: np.random.Generator,
+    *,
+    stray: float = 0.0,
 ) -> Returns:
     n = len(home)
     there = homes.iloc[home].reset_index(drop=True)
-    back = rng.random(n) < return_chance(there, ~np.isnat(requested), knobs)
+    back = rng.random(n) < return_chance(there, ~np.isnat(requested), knobs, stray=stray)
     collected = mailed + (2 + np.minimum(rng.gamma(*knobs.fill_days, n), 90).astype(int)) * DAY
     received = collected + rng.integers(1, 8, n) * DAY
     slip = rng.random(n) < knobs.dates_wrong

@@ -18,7 +18,12 @@ from synthetic_city.oracle import Told, learned_posterior, posterior
 
 
 def send_kits(
-    city: InventedCity, parcel_ids: Iterable[str], *, seed: int, sent_on: Any
+    city: InventedCity,
+    parcel_ids: Iterable[str],
+    *,
+    seed: int,
+    sent_on: Any,
+    stray: float = 0.0,
 ) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
     """Mail kits to homes and return what comes back.
 
@@ -32,6 +37,9 @@ def send_kits(
     seed : int
         Chance of this round; the same seed and day give the same answers.
     sent_on : date-like
+    stray : float
+        By how much all chances of return of this mailing stray from those of the homes
+        [log-odds].
 
     Returns
     -------
@@ -46,7 +54,7 @@ def send_kits(
     """
     day = np.datetime64(pd.Timestamp(sent_on), "D")
     rows = _rows(city, parcel_ids)
-    sent = mail_kits(city.truth, rows, day, knobs=city.knobs, seed=seed)
+    sent = mail_kits(city.truth, rows, day, knobs=city.knobs, seed=seed, stray=stray)
     return coded(keyed(sent.kits, city.truth.index)), coded(sent.samples), coded(sent.answers)
 
 

@@ -2,7 +2,7 @@
 
 Each policy starts from the same city and plays its rounds alone: choose homes, mail kits, wait
 for what comes back, look at the line of every home whose kit came back usable, learn, choose
-again. A lead line is found when a usable kit came back from a home with lead.
+again. The chances of return of each round stray together a little, as the forecast expects. A lead line is found when a usable kit came back from a home with lead.
 
     python tests/benchmarks/outreach_rounds.py --log rounds.jsonl
 
@@ -81,6 +81,9 @@ ALONE = {
 """Limits that are played alone, by their settings."""
 START = date(2026, 11, 1)
 BETWEEN = timedelta(days=90)
+STRAY = 0.15
+"""Spread by which the chances of return of whole rounds stray [log-odds]: about three kits in a
+hundred, our choice. The kits before the first round do not stray, so that scores cannot know."""
 SETTINGS = Settings(files=FileSettings(parcels="parcels.gpkg"))
 Round = dict[str, Any]
 
@@ -323,7 +326,8 @@ def mail(
     policy: str,
 ) -> tuple[City, list[str]]:
     """Mail kits, wait, and look at the line of every home whose kit came back usable."""
-    sent, samples, answers = send_kits(city, chosen, seed=seed, sent_on=today)
+    stray = np.random.default_rng([seed, 1]).normal(scale=STRAY)
+    sent, samples, answers = send_kits(city, chosen, seed=seed, sent_on=today, stray=stray)
     usable = _usable(sent, samples)
     new = {"kits": [sent], "samples": [samples], "answers": [answers], "checks": []}
     others = "random" if policy == "random" else "listed"
