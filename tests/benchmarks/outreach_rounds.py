@@ -2,7 +2,8 @@
 
 Each policy starts from the same city and plays its rounds alone: choose homes, mail kits, wait
 for what comes back, look at the line of every home whose kit came back usable, learn, choose
-again. The chances of return of each round stray together a little, as the forecast expects. A lead line is found when a usable kit came back from a home with lead.
+again. A lead line is found when a usable kit came back from a home with lead. The chances of
+return of each round stray together a little, as the forecast expects.
 
     python tests/benchmarks/outreach_rounds.py --log rounds.jsonl
 
