@@ -77,11 +77,11 @@ def forecast_round(
     counted: list[tuple[Floats, Floats]] = []
     for start in range(0, draws, _CHUNK):
         size = (min(_CHUNK, draws - start), len(kits))
-        moved = back + rng.normal(scale=np.hypot(shift, level), size=(size[0], 1))
-        returned = rng.random(size) < _chances(moved, area_sd, areas, size, rng, city=0.0, area=1.0)
-        has_lead = rng.random(size) < _chances(
-            lead, lead_sd, areas, size, rng, city=_SHARED, area=_SHARED
-        )
+        common = rng.normal(scale=np.hypot(shift, level), size=(size[0], 1))
+        returned = rng.random(size) < expit(back + common + area_sd * _by_area(areas, size, rng))
+        shared = rng.normal(size=(size[0], 1)) + _by_area(areas, size, rng)
+        error = np.sqrt(_SHARED) * shared + np.sqrt(1 - 2 * _SHARED) * rng.normal(size=size)
+        has_lead = rng.random(size) < expit(lead + lead_sd * error)
         counted.append((returned @ parts.T, (returned & has_lead) @ parts.T))
     returns = np.vstack([pair[0] for pair in counted])
     finds = np.vstack([pair[1] for pair in counted])
@@ -125,18 +125,6 @@ def _center_and_spread(kits: pd.DataFrame, name: str, low: str, high: str) -> tu
     return logit(p) * np.sqrt(1 + np.pi * sd**2 / 8), sd
 
 
-def _chances(
-    center: Floats,
-    sd: Floats,
-    areas: NDArray[np.int64],
-    size: tuple[int, int],
-    rng: np.random.Generator,
-    *,
-    city: float,
-    area: float,
-) -> Floats:
-    """Draw chances; city and area share these parts of the variance of the log-odds."""
-    everywhere = rng.normal(size=(size[0], 1))
-    here = rng.normal(size=(size[0], int(areas.max(initial=0)) + 1))[:, areas]
-    own = np.sqrt(1 - city - area) * rng.normal(size=size)
-    return expit(center + sd * (np.sqrt(city) * everywhere + np.sqrt(area) * here + own))
+def _by_area(areas: NDArray[np.int64], size: tuple[int, int], rng: np.random.Generator) -> Floats:
+    """Return standard normal draws of the areas, laid out by home."""
+    return rng.normal(size=(size[0], int(areas.max(initial=0)) + 1))[:, areas]

@@ -110,9 +110,9 @@ def expected_return(
     kits : DataFrame
         Kits sent so far, by the contract. Kits sent less than 60 days before the last date in
         the table (or a year before ``on``, if that is later) are left out, back or not: the
-        silent ones may still come. Where there is a
-        column ``settled`` (see :func:`with_rounds`), those of closed rounds count at once and
-        those of open rounds not yet.
+        silent ones may still come. Where there is a column ``settled`` (see
+        :func:`with_rounds`), those of closed rounds count at once and those of open rounds not
+        yet.
     pairs : DataFrame
         Returned kits with their verdict, by the contract.
     seed : int

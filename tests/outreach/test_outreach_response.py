@@ -187,7 +187,7 @@ def test_a_city_whose_months_stray_gets_wider_promises(make_homes: Homes) -> Non
                 held = whole["returned_low"] <= count <= whole["returned_high"]
                 inside.setdefault((spread, name), []).append(held)
     assert 0.88 <= np.mean(inside[0.5, "learned"]) <= 0.98
-    assert 0.90 <= np.mean(inside[0.0, "learned"]) <= 0.99
+    assert np.mean(inside[0.0, "learned"]) >= 0.95, "wide where nothing strays, as a prior is"
     assert np.mean(inside[0.5, "assumed"]) < 0.8
 
 
