@@ -107,12 +107,14 @@ def promises(cities: Sequence[dict[str, Any]]) -> list[str]:
             f"spread of {np.std(z):.2f} standard deviations."
         )
     for name, some in (("rounds", rounds), ("first lists drawn again", draws)):
-        bias = np.nanmean([d["estimate"] - d["lead_lines"] for d in some])
+        told = [d for d in some if not np.isnan(d["estimate"])]
+        bias = np.mean([d["estimate"] - d["lead_lines"] for d in told])
         words.append(
             f"Lead lines estimated from the log alone: truth inside the 95 % interval in "
-            f"{np.mean([d['estimate_inside'] for d in some]):.1%} of {len(some)} {name} (width "
-            f"{np.nanmean([d['estimate_width'] for d in some]):.0f}); mean "
-            f"error {bias:+.1f} of {np.mean([d['lead_lines'] for d in some]):.0f}."
+            f"{np.mean([d['estimate_inside'] for d in told]):.1%} of {len(told)} {name} with an "
+            f"answer of a random home ({len(some) - len(told)} without, of which nothing is said); "
+            f"width {np.mean([d['estimate_width'] for d in told]):.0f}, mean error {bias:+.1f} of "
+            f"{np.mean([d['lead_lines'] for d in told]):.0f}, estimates below 0 taken as 0."
         )
     words.append(f"Largest gap to the linear bound: {max(r['gap'] for r in rounds):.2%}.")
     return words
