@@ -108,7 +108,8 @@ def test_a_list_in_one_area_is_promised_as_widely_as_that_area_is_unsure() -> No
         for areas in ("A", [f"A{i}" for i in range(400)])
     )
     doubt, plain = 0.8 / 1.6449, 400 / 4
-    level = forecast_round(kits, seed=1, draws=4000, shift=0.0, level=doubt).iloc[0]
+    here = kits.assign(area_id="A")
+    level = forecast_round(here, seed=1, draws=4000, shift=0.0, level=doubt).iloc[0]
     for whole, variance in (
         (many, plain),
         (one, plain + (plain * doubt) ** 2),

@@ -191,6 +191,15 @@ def test_a_city_whose_months_stray_gets_wider_promises(make_homes: Homes) -> Non
     assert np.mean(inside[0.5, "assumed"]) < 0.8
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_months_that_stray_leave_the_level_more_open(make_homes: Homes, seed: int) -> None:
+    """By theory at least as much as the mean of the months' shifts is unsure, 22 of them."""
+    steady, straying = (_learned_from_months(make_homes, s, seed) for s in (0.0, 0.5))
+    assert straying.shift > 2 * steady.shift
+    months = straying.shift**2 / 22 - steady.shift**2 / 22
+    assert straying.level**2 > steady.level**2 + 0.8 * months
+
+
 @pytest.mark.parametrize("count", [0, 12, 2000])
 def test_the_basis_says_how_far_returns_may_lie_off(make_homes: Homes, count: int) -> None:
     homes = make_homes(600)
