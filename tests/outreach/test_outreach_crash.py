@@ -1,4 +1,4 @@
-"""Killing the process at any moment of opening or closing a round leaves the ledger whole."""
+"""Killing the process at any moment of an entry leaves the ledger whole."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from linemap.settings import OutreachSettings
 
 TODAY = date(2026, 5, 1)
 MOMENTS = 30
-"""Moments at which the database engine is stopped, for opening and for closing."""
+"""Moments at which the database engine is stopped, for each kind of entry."""
 
 BLIND = 15
 """Kills by the clock on top, which also hit the engine while it writes to the disk."""
@@ -62,6 +62,10 @@ class _Story:
     def act(self, ledger: Ledger, deed: str) -> dict[str, Any]:
         if deed == "open":
             return ledger.open_round(self.plans[2], self.forecasts[2], today=TODAY)
+        if deed == "correct":
+            changes = self.returns(self.plans[0]).assign(lead_found="no")
+            ledger.correct("round 1", changes, reason="dug up", today=TODAY)
+            return ledger.round_report("round 1")
         return ledger.close_round(self.returns(self.plans[1]), today=TODAY, name="round 2")
 
     def check(self, path: Path, deed: str) -> bool:
@@ -72,15 +76,20 @@ class _Story:
             assert db.execute("PRAGMA integrity_check").fetchone() == ("ok",)
             counts = [
                 db.execute(f"SELECT count(*) FROM {table}").fetchone()[0]
-                for table in ("rounds", "picks", "forecasts", "closings", "outcomes", "entries")
-            ]
+                for table in (
+                    "rounds", "picks", "forecasts", "closings", "outcomes", "corrections", "entries"
+                )
+            ]  # fmt: skip
         rows = [len(forecast) for forecast in self.forecasts]
-        before = [2, 80, sum(rows[:2]), 1, 40, 3]
-        opened = [3, 120, sum(rows), 1, 40, 4]
-        closed = [2, 80, sum(rows[:2]), 2, 80, 4]
-        done = counts == (opened if deed == "open" else closed)
+        before = [2, 80, sum(rows[:2]), 1, 40, 0, 3]
+        after = {
+            "open": [3, 120, sum(rows), 1, 40, 0, 4],
+            "close": [2, 80, sum(rows[:2]), 2, 80, 0, 4],
+            "correct": [2, 80, sum(rows[:2]), 1, 40, 20, 23],
+        }
+        done = counts == after[deed]
         assert done or counts == before
-        if done:
+        if done and deed != "correct":
             with pytest.raises(ArgumentError, match=r"frozen already|cannot be closed again"):
                 self.act(ledger, deed)
         else:
@@ -105,7 +114,7 @@ def _in_child(deed: Callable[[], object]) -> int:
 
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork and SIGKILL")
-@pytest.mark.parametrize("deed", ["open", "close"])
+@pytest.mark.parametrize("deed", ["open", "close", "correct"])
 def test_killed_at_any_step_of_the_engine(story: _Story, tmp_path: Path, deed: str) -> None:
     steps = 0
 
@@ -148,7 +157,7 @@ def test_killed_at_any_step_of_the_engine(story: _Story, tmp_path: Path, deed: s
 
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork and SIGKILL")
-@pytest.mark.parametrize("deed", ["open", "close"])
+@pytest.mark.parametrize("deed", ["open", "close", "correct"])
 def test_killed_by_the_clock(story: _Story, tmp_path: Path, deed: str) -> None:
     """Wherever the clock happens to strike, nothing is asserted but that the ledger is whole."""
     rng = np.random.default_rng(1)
