@@ -95,15 +95,15 @@ def round_correct(
     from linemap.rounds import correct_round
     from linemap.run_folder import Run
 
-    one = (parcel, outcome, lead_found)
-    if None in one if table is None else one != (None, None, None):
+    one = {"parcel_id": parcel, "outcome": outcome, "lead_found": lead_found}
+    given = [value is not None for value in one.values()]
+    if any(given) if table else not all(given):
         raise typer.BadParameter(
             "give a home with --outcome and --lead-found, or --table for several homes."
         )
-    words = dict(zip(("parcel_id", "outcome", "lead_found"), one, strict=True))
     report = correct_round(
         Run(folder),
-        pd.DataFrame([words]) if table is None else table,
+        table or pd.DataFrame([one]),
         name=name,
         reason=reason,
         ledger=ledger,

@@ -138,12 +138,10 @@ def write_kit_workbook(kits: pd.DataFrame, path: Path, *, city: str, as_of: date
         Day of the list.
     """
     first = [name for name in _READ_FIRST if name in kits]
-    order = [*first, *(name for name in kits.columns if name not in first)]
-    for name in _BEFORE_WHY:
-        if name in order:
-            order.remove(name)
-            order.insert(order.index("why"), name)
-    kits = kits[order]
+    before = [name for name in _BEFORE_WHY if name in kits]
+    rest = [name for name in kits.columns if name not in (*first, *before)]
+    at = rest.index("why")
+    kits = kits[[*first, *rest[:at], *before, *rest[at:]]]
     content = BytesIO()  # nothing of a household goes through a folder for temporary files
     options = {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False}
     with xlsxwriter.Workbook(content, options) as book:
@@ -174,16 +172,20 @@ def _write_front_sheet(
     front.merge_range(0, 0, 0, 2, STAFF_ONLY, strong)
     front.write_string(1, 0, title, book.add_format({"bold": True, "font_size": 14}))
 
-    row = 3
-    front.write_row(row, 0, ["What the list holds", "Number"], head)
-    front.write_string(row, 2, "How it is counted", indented)
-    for label, number, how in _what_it_holds(kits):
-        row += 1
-        front.write_string(row, 0, label, wrap)
-        front.write_number(row, 1, number, numbers[type(number)])
-        front.write_string(row, 2, how, beside)
-        front.set_row(row, _height(how, _FRONT_WIDTHS[2]))
-    row += 1
+    def write_table(row: int, titles: tuple[str, str, str], lines: list[Any]) -> int:
+        """Write a head and lines of three cells; return the row of the last."""
+        front.write_row(row, 0, titles[:2], head)
+        front.write_string(row, 2, titles[2], indented)
+        for left, middle, right in lines:
+            row += 1
+            front.write_string(row, 0, left, wrap)
+            front.write(row, 1, middle, numbers.get(type(middle), wrap))
+            front.write_string(row, 2, right, beside)
+            front.set_row(row, _height(right, _FRONT_WIDTHS[2]))
+        return row
+
+    held = ("What the list holds", "Number", "How it is counted")
+    row = write_table(3, held, _what_it_holds(kits)) + 1
     for text, style in (
         (NOT_CLEARED, strong),
         (ORDER_NOTE, wrap),
@@ -194,15 +196,8 @@ def _write_front_sheet(
         front.merge_range(row, 0, row, 2, text, style)
         front.set_row(row, _height(text, sum(_FRONT_WIDTHS)))
 
-    row += 2
-    front.write_row(row, 0, ["Column", "Unit"], head)
-    front.write_string(row, 2, "What it holds", indented)
-    for column in listed_columns(kits, "kit_list"):
-        row += 1
-        front.write_string(row, 0, column.name, wrap)
-        front.write_string(row, 1, column.unit, wrap)
-        front.write_string(row, 2, column.meaning, beside)
-        front.set_row(row, _height(column.meaning, _FRONT_WIDTHS[2]))
+    columns = [(one.name, one.unit, one.meaning) for one in listed_columns(kits, "kit_list")]
+    write_table(row + 2, ("Column", "Unit", "What it holds"), columns)
 
 
 def _height(text: str, width: float) -> float:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import sqlite3
+from collections.abc import Iterable
 from datetime import date, timedelta
 from typing import Any
 
@@ -197,21 +198,26 @@ def refuse_strangers(db: sqlite3.Connection, returns: pd.DataFrame) -> None:
         )
 
 
-def refuse_unclosed(db: sqlite3.Connection, round_id: str) -> None:
-    """Refuse a round that is not there or not closed.
+def known_round(round_id: str, every: Iterable[str]) -> str:
+    """Return the name of a round that is there.
 
     Raises
     ------
     ArgumentError
+        If there is no such round, with the names of those that there are.
     """
-    every = [row[0] for row in db.execute("SELECT round_id FROM rounds ORDER BY number")]
-    if round_id not in every:
+    names = list(every)
+    if round_id not in names:
         raise ArgumentError(
-            f"there is no round {round_id!r}. Rounds: {', '.join(every) or 'none'}."
+            f"there is no round {round_id!r}. Rounds: {', '.join(names) or 'none'}."
         )
-    closed = db.execute("SELECT 1 FROM closings WHERE round_id = ?", (round_id,)).fetchone()
-    if closed is None:
-        raise ArgumentError(f"round {round_id!r} is not closed yet. Close it with the returns.")
+    return round_id
+
+
+def rounds_there(db: sqlite3.Connection) -> tuple[list[str], set[str]]:
+    """Return the names of all rounds in order of opening, and of those that are closed."""
+    every = [row[0] for row in db.execute("SELECT round_id FROM rounds ORDER BY number")]
+    return every, {row[0] for row in db.execute("SELECT round_id FROM closings")}
 
 
 def checked_returns(returns: pd.DataFrame, called: str = "the table of returns") -> pd.DataFrame:

@@ -204,7 +204,11 @@ class Ledger(LedgerFile):
             raise ArgumentError("a correction needs a reason.")
         unsaid = column_or(changes, "lead_found", None).isna().to_numpy()
         with self._writing() as db:
-            entries.refuse_unclosed(db, round_id)
+            every, closed = entries.rounds_there(db)
+            if entries.known_round(round_id, every) not in closed:
+                raise ArgumentError(
+                    f"round {round_id!r} is not closed yet. Close it with the returns."
+                )
             now = self.log().query("round_id == @round_id").set_index("parcel_id")["lead_found"]
             missing = given.index[~given.index.isin(now.index)]
             if len(missing):
@@ -292,10 +296,7 @@ class Ledger(LedgerFile):
             If there is no such round.
         """
         rounds = self.rounds().set_index("round_id")
-        if round_id not in rounds.index:
-            raise ArgumentError(
-                f"there is no round {round_id!r}. Rounds: {', '.join(rounds.index) or 'none'}."
-            )
+        entries.known_round(round_id, rounds.index)
         claimed = self._read(
             "SELECT * FROM forecasts WHERE round_id = ? ORDER BY rowid", (round_id,)
         )
@@ -319,17 +320,14 @@ class Ledger(LedgerFile):
 
     @staticmethod
     def _round_to_close(db: sqlite3.Connection, name: str | None) -> str:
-        every = [row[0] for row in db.execute("SELECT round_id FROM rounds ORDER BY number")]
-        closed = {row[0] for row in db.execute("SELECT round_id FROM closings")}
-        waiting = [round_id for round_id in every if round_id not in closed]
+        every, closed = entries.rounds_there(db)
         if name is not None:
             if name in closed:
                 raise ArgumentError(
                     f"round {name!r} is closed and cannot be closed again. Enter a correction."
                 )
-            if name not in every:
-                raise ArgumentError(f"there is no round {name!r}. Rounds: {', '.join(every)}.")
-            return name
+            return entries.known_round(name, every)
+        waiting = [round_id for round_id in every if round_id not in closed]
         if len(waiting) != 1:
             state = "no round is open" if not waiting else f"open rounds: {', '.join(waiting)}"
             raise ArgumentError(f"{state}. Name the round to close.")

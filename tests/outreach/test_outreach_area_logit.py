@@ -24,6 +24,13 @@ def dense(factors):
     return np.hstack([factors.plain, columns])
 
 
+def whole_covariance(ours, factors):
+    """All columns, and the inverse of the whole curvature, areas not eliminated."""
+    x, p = dense(factors), expit(ours.log_odds(factors))
+    precision = np.append(SPREADS**-2, np.full(AREAS, AREA_SPREAD**-2))
+    return x, np.linalg.inv((x * (p * (1 - p))[:, None]).T @ x + np.diag(precision))
+
+
 def test_weights_agree_with_scikit_learn(rows):
     factors, outcome = rows
     ours = AreaLogit(np.zeros(3), SPREADS**-2, AREA_SPREAD).fit(factors, outcome)
@@ -39,9 +46,7 @@ def test_weights_agree_with_scikit_learn(rows):
 def test_standard_errors_agree_with_the_inverse_of_the_whole_curvature(rows):
     factors, outcome = rows
     ours = AreaLogit(np.zeros(3), SPREADS**-2, AREA_SPREAD).fit(factors, outcome)
-    x, p = dense(factors), expit(ours.log_odds(factors))
-    precision = np.append(SPREADS**-2, np.full(AREAS, AREA_SPREAD**-2))
-    covariance = np.linalg.inv((x * (p * (1 - p))[:, None]).T @ x + np.diag(precision))
+    x, covariance = whole_covariance(ours, factors)
     np.testing.assert_allclose(
         ours.standard_error(factors), np.sqrt(np.einsum("ij,jk,ik->i", x, covariance, x))
     )
@@ -68,9 +73,7 @@ def test_it_says_whether_it_came_to_rest(rows):
 def test_the_error_of_a_mean_is_that_of_the_mean_row(rows):
     factors, outcome = rows
     ours = AreaLogit(np.zeros(3), SPREADS**-2, AREA_SPREAD).fit(factors, outcome)
-    x, p = dense(factors), expit(ours.log_odds(factors))
-    precision = np.append(SPREADS**-2, np.full(AREAS, AREA_SPREAD**-2))
-    covariance = np.linalg.inv((x * (p * (1 - p))[:, None]).T @ x + np.diag(precision))
+    x, covariance = whole_covariance(ours, factors)
     mean = x.mean(axis=0)
     assert ours.error_of_mean(factors) == pytest.approx(np.sqrt(mean @ covariance @ mean))
 

@@ -24,6 +24,12 @@ from linemap.tables import complete_table, empty_table
 Homes = Callable[..., pd.DataFrame]
 
 
+def _tables(kits: pd.DataFrame, back: np.ndarray) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return kits, and those of them that came back usable, by the contracts."""
+    pairs = kits.loc[back, ["kit_id", "parcel_id"]].assign(verdict="usable")
+    return complete_table(kits, "kits"), complete_table(pairs.reset_index(drop=True), "pairs")
+
+
 def _history(
     homes: pd.DataFrame, truth: pd.Series, count: int, seed: int, *, asked_gain: float = 0.8
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -43,8 +49,7 @@ def _history(
             "received_on": pd.Series(mailed + pd.Timedelta(days=30)).where(back),
         }
     )
-    pairs = kits.loc[back, ["kit_id", "parcel_id"]].assign(verdict="usable")
-    return complete_table(kits, "kits"), complete_table(pairs.reset_index(drop=True), "pairs")
+    return _tables(kits, back)
 
 
 def _truth(homes: pd.DataFrame, seed: int) -> pd.Series:
@@ -166,8 +171,7 @@ def _learned_from_months(make_homes: Homes, spread: float, seed: int) -> ReturnF
     past = _months(24, 80, spread, seed)
     kits = pd.DataFrame({"kit_id": [f"K{i}" for i in range(len(past))], "mailed_on": past["sent"]})
     kits["parcel_id"] = np.random.default_rng(seed).choice(homes.index, len(past))
-    pairs = kits.loc[past["back"], ["kit_id", "parcel_id"]].assign(verdict="usable")
-    tables = complete_table(kits, "kits"), complete_table(pairs.reset_index(drop=True), "pairs")
+    tables = _tables(kits, past["back"].to_numpy())
     return expected_return(homes, *tables, seed=1, on=date(2026, 5, 1))
 
 
@@ -213,9 +217,8 @@ def test_kits_of_a_paused_programme_count_and_recent_ones_are_named(make_homes: 
     """One mailing whose files end on the day it left."""
     homes = make_homes(600)
     kits = pd.DataFrame({"kit_id": [f"K{i}" for i in range(600)], "parcel_id": homes.index})
-    kits = complete_table(kits.assign(mailed_on=pd.Timestamp("2023-01-10")), "kits")
-    pairs = kits.loc[::2, ["kit_id", "parcel_id"]].assign(verdict="usable")
-    pairs = complete_table(pairs.reset_index(drop=True), "pairs")
+    kits = kits.assign(mailed_on=pd.Timestamp("2023-01-10"))
+    kits, pairs = _tables(kits, np.arange(600) % 2 == 0)
     soon = expected_return(homes, kits, pairs, seed=1, on=date(2023, 6, 1))
     assert soon.kits == 0
     assert "no earlier kit to learn from (600 kits sent too recently to count)" in soon.basis
